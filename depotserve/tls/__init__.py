@@ -1,0 +1,25 @@
+"""TLS: the local authority, server certificates, the context that serves them."""
+
+from __future__ import annotations
+
+from depotserve.tls import authority
+from depotserve.tls.authority import Pair
+from depotserve.tls.context import ServerContext, load_pair
+from depotserve.tls.describe import Description, describe
+from depotserve.tls.establish import establish
+from depotserve.tls.leaf import issue
+from depotserve.tls.local import local_names
+from depotserve.tls.names import parse_host
+
+__all__ = [
+    "Description",
+    "Pair",
+    "ServerContext",
+    "authority",
+    "describe",
+    "establish",
+    "issue",
+    "load_pair",
+    "local_names",
+    "parse_host",
+]

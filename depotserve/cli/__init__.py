@@ -1,0 +1,111 @@
+"""The commands. Each module parses, calls and prints; this one turns errors into words."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sys
+import traceback
+from typing import TYPE_CHECKING, NoReturn
+
+import click
+
+from depotserve import __version__
+from depotserve.cli.demo import demo
+from depotserve.cli.init import init
+from depotserve.cli.inspect import inspect
+from depotserve.cli.serve import serve
+from depotserve.cli.user import user
+from depotserve.errors import DepotError
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+    from types import TracebackType
+
+__all__ = ["main", "run"]
+
+MISUSE = 2
+INTERRUPTED = 130
+# From click 8.2 on, a group without a command raises this; before, it prints its help.
+_NO_ARGUMENTS = getattr(click.exceptions, "NoArgsIsHelpError", ())
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(__version__, prog_name="depotserve")
+def main() -> None:
+    """Serve vendor software on a network without internet.
+
+    Exit status: 0 fine, 1 something was found wrong, 2 could not be done, 130 interrupted.
+    """
+
+
+for _command in (init, serve, inspect, user, demo):
+    main.add_command(_command)
+
+
+def run(arguments: Sequence[str] | None = None) -> NoReturn:
+    """Run one command and leave the process with its exit status.
+
+    Every error becomes one line on stderr that begins with `depotserve: `; there is never a
+    traceback.
+    """
+    _print_any_name()
+    try:
+        status = main.main(arguments, prog_name="depotserve", standalone_mode=False)
+    except (KeyboardInterrupt, click.Abort):
+        status = INTERRUPTED
+    except BrokenPipeError:
+        _forget_output()
+        status = MISUSE
+    except Exception as error:  # noqa: BLE001  # the boundary: what it is decides the words
+        status = _say(error)
+    sys.exit(status if isinstance(status, int) else 0)
+
+
+def _print_any_name() -> None:
+    """Let a name that the terminal's encoding lacks be printed with escapes."""
+    for stream in (sys.stdout, sys.stderr):
+        with contextlib.suppress(AttributeError, ValueError):
+            stream.reconfigure(errors="backslashreplace")  # type: ignore[union-attr]
+
+
+def _forget_output() -> None:
+    """Keep the interpreter from writing to the closed pipe once more at its end."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _say(error: Exception) -> int:
+    line, status = _words(error)
+    click.echo(f"depotserve: {line}", err=True)
+    return status
+
+
+def _words(error: Exception) -> tuple[str, int]:
+    if isinstance(error, DepotError):
+        return str(error), error.exit_status
+    if isinstance(error, click.ClickException):
+        return _words_of_misuse(error), MISUSE
+    if isinstance(error, OSError):
+        return _words_of_system(error), MISUSE
+    return f"a fault of depotserve itself: {_place(error)}", MISUSE
+
+
+def _words_of_misuse(error: click.ClickException) -> str:
+    context: click.Context | None = getattr(error, "ctx", None)
+    how = f"{context.command_path} -h says more" if context else "-h says more"
+    if isinstance(error, _NO_ARGUMENTS):
+        return f"a command is missing; {how}"
+    return f"{' '.join(error.format_message().split())} ({how})"
+
+
+def _words_of_system(error: OSError) -> str:
+    reason = error.strerror or type(error).__name__
+    return f"{os.fsdecode(error.filename)}: {reason}" if error.filename else reason
+
+
+def _place(error: Exception) -> str:
+    """Name the kind and place of an unforeseen error; its text may hold a secret."""
+    last: TracebackType | None = error.__traceback__
+    frames = traceback.extract_tb(last)
+    place = f" at {os.path.basename(frames[-1].filename)}:{frames[-1].lineno}" if frames else ""
+    return f"{type(error).__name__}{place}; please report it"

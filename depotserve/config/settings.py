@@ -1,0 +1,142 @@
+"""The settings of a depot as frozen values, with the default of each."""
+
+from __future__ import annotations
+
+from ipaddress import IPv4Network, IPv6Network
+from pathlib import Path  # noqa: TC003  # resolved when settings are read
+from typing import Optional, Union
+
+import attrs
+
+__all__ = [
+    "ANONYMOUS",
+    "ANY",
+    "DEFAULT_NEVER_SERVE",
+    "RESERVED_NAMES",
+    "AccessLog",
+    "Limits",
+    "Listener",
+    "Mount",
+    "Network",
+    "Readers",
+    "Settings",
+    "Throttle",
+]
+
+ANY = "any"
+ANONYMOUS = "anonymous"
+RESERVED_NAMES = frozenset({ANY, ANONYMOUS})
+
+DEFAULT_NEVER_SERVE = (
+    # version control: the whole history, with whatever was once checked in
+    ".git",
+    ".hg",
+    ".svn",
+    ".bzr",
+    ".fslckout",
+    ".jj",
+    "_darcs",
+    "CVS",
+    # secrets
+    ".ssh",
+    ".gnupg",
+    ".env",
+    ".netrc",
+    ".pgpass",
+    ".git-credentials",
+    ".*passw*",
+    ".*secret*",
+    # litter of operating systems and storage boxes, private to whoever made it
+    ".DS_Store",
+    "._*",
+    ".AppleDouble",
+    "__MACOSX",
+    ".Spotlight-V100",
+    ".Trashes",
+    ".fseventsd",
+    ".TemporaryItems",
+    "Thumbs.db",
+    "ehthumbs.db",
+    "desktop.ini",
+    "$RECYCLE.BIN",
+    "System Volume Information",
+    ".Trash",
+    ".Trash-*",
+    ".directory",
+    ".nfs*",
+    "lost+found",
+    "@eaDir",
+    "#recycle",
+    "#snapshot",
+)
+
+Network = Union[IPv4Network, IPv6Network]
+Readers = Union[str, tuple[str, ...]]
+
+
+@attrs.frozen
+class Mount:
+    """A tree of content under an address prefix, with its readers."""
+
+    url: str  # begins and ends with "/"
+    path: Path  # absolute
+    users: Readers  # "any" signed-in user, "anonymous", or names
+    line: int = attrs.field(default=0, eq=False)  # where depot.yaml says it, for messages
+
+
+@attrs.frozen
+class Listener:
+    """An address and port to accept connections on."""
+
+    address: str
+    port: int  # 0: any free one, said at the start
+    tls: str = "modern"  # "modern", "none", or "redirect" (plain, sends everybody to TLS)
+    i_accept_cleartext_passwords: bool = False
+    line: int = attrs.field(default=0, eq=False)  # where depot.yaml says it, for messages
+
+
+@attrs.frozen
+class Limits:
+    """Bounds on what one request may ask for; bytes and seconds."""
+
+    target_bytes: int = 8192
+    header_bytes: int = 32768
+    header_seconds: float = 10.0
+    idle_seconds: float = 75.0
+    stalled_seconds: float = 60.0
+
+
+@attrs.frozen
+class Throttle:
+    """How many wrong passphrases an address and name may offer, and in what time."""
+
+    failures: int = 10
+    seconds: float = 300.0
+
+
+@attrs.frozen
+class AccessLog:
+    """Where a line a request goes, and in which format."""
+
+    format: str = "combined"  # "combined" or "json"
+    to: str = "file"  # "file" (HOME/log/access.log) or "stderr"
+
+
+@attrs.frozen
+class Settings:
+    """Everything that depot.yaml says."""
+
+    home: Path
+    content: tuple[Mount, ...]
+    listeners: tuple[Listener, ...]
+    operators: tuple[str, ...] = ()
+    workers: Optional[int] = None  # noqa: UP045  # resolved under 3.9; None: the machine's cores
+    drain: float = 60.0
+    realm: str = "depot"
+    never_serve: tuple[str, ...] = DEFAULT_NEVER_SERVE
+    trusted_proxies: tuple[Network, ...] = ()
+    passphrase_minimum: int = 15
+    bcrypt_cost: int = 12
+    limits: Limits = Limits()
+    throttle: Throttle = Throttle()
+    access_log: AccessLog = AccessLog()

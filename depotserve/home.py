@@ -1,0 +1,235 @@
+"""A home on disk: where its files lie, and how they are read, written and locked."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import fcntl
+import os
+import secrets
+import stat
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import attrs
+
+from depotserve.errors import CallerError, SurroundingsError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+__all__ = ["Home", "find", "locked", "read_bounded", "sync_folder", "write_file"]
+
+SETTINGS_NAME = "depot.yaml"
+LOCK_SECONDS = 30.0  # a command holds a lock for as long as one bcrypt hash and one write take
+_POLL_SECONDS = 0.05
+
+
+@attrs.frozen
+class Home:
+    """The folder that holds one depot; every property is a path beneath `root`."""
+
+    root: Path
+
+    @property
+    def settings(self) -> Path:
+        """Name the settings file."""
+        return self.root / SETTINGS_NAME
+
+    @property
+    def users(self) -> Path:
+        """Name the users file, one `name:hash` a line."""
+        return self.root / "accounts" / "users"
+
+    @property
+    def terms(self) -> Path:
+        """Name the file of terms: disabled, expiry, previous passphrase."""
+        return self.root / "accounts" / "terms.yaml"
+
+    @property
+    def certificate(self) -> Path:
+        """Name the server's certificate, leaf first."""
+        return self.root / "tls" / "server.pem"
+
+    @property
+    def key(self) -> Path:
+        """Name the server's private key."""
+        return self.root / "tls" / "server.key"
+
+    @property
+    def authority(self) -> Path:
+        """Name the local authority's certificate, which clients are given."""
+        return self.root / "tls" / "authority.pem"
+
+    @property
+    def authority_key(self) -> Path:
+        """Name the local authority's private key."""
+        return self.root / "tls" / "authority.key"
+
+    @property
+    def state(self) -> Path:
+        """Name the folder that the service may write its state into."""
+        return self.root / "state"
+
+    @property
+    def log(self) -> Path:
+        """Name the folder of the access log."""
+        return self.root / "log"
+
+    def lock(self, name: str) -> Path:
+        """Name the lock file for one purpose, to be given to `locked`."""
+        return self.state / f"{name}.lock"
+
+
+def find(option: Path | None) -> Home:
+    """Find the home that a command is meant for.
+
+    `option` is what `--home` said; else the environment variable DEPOT_HOME counts, else the
+    current folder if it is a home. Raises CallerError when none is named or the named folder
+    holds no settings.
+    """
+    named = option or _from_environment()
+    root = Path(os.path.abspath(named or Path.cwd()))
+    if os.path.lexists(root / SETTINGS_NAME):
+        return Home(root)
+    if named is None:
+        raise CallerError(
+            "no home is named and the current folder is none",
+            allowed="give --home DIR or set DEPOT_HOME; depotserve init makes a home",
+        )
+    raise CallerError(f"no {SETTINGS_NAME} in it", where=str(root), allowed="a home is expected")
+
+
+def _from_environment() -> Path | None:
+    value = os.environ.get("DEPOT_HOME")
+    return Path(value) if value else None
+
+
+def read_bounded(path: Path, limit: int) -> bytes:
+    """Read a whole regular file of at most `limit` bytes.
+
+    Raises SurroundingsError if it cannot be read, CallerError if it is no regular file or longer.
+    Never blocks on a FIFO.
+    """
+    try:
+        descriptor = os.open(path, os.O_RDONLY | os.O_CLOEXEC | os.O_NONBLOCK)
+        with open(descriptor, "rb") as stream:
+            regular = stat.S_ISREG(os.fstat(descriptor).st_mode)
+            content = stream.read(limit + 1) if regular else b""
+    except OSError as error:
+        raise SurroundingsError(_reason(error), where=str(path)) from error
+    if not regular:
+        raise CallerError("no regular file", where=str(path))
+    if len(content) > limit:
+        raise CallerError(f"longer than {limit} bytes", where=str(path))
+    return content
+
+
+def write_file(path: Path, content: bytes, *, mode: int) -> None:
+    """Replace or make a file so that a reader sees the old content or the new, never a part.
+
+    The temporary file beside it is born 0600, written, synced and renamed over `path`, and the
+    folder is synced. An existing file keeps its owner and mode; a new one gets `mode` and the
+    owner of its folder where the caller may give it. A symlink at `path` stays and its target is
+    replaced. Raises SurroundingsError; a failed write leaves the old file and no other.
+    """
+    target = Path(os.path.realpath(path))
+    temporary = target.with_name(f".{target.name}.{secrets.token_hex(8)}.new")
+    try:
+        _write_new(temporary, target, content, mode)
+        sync_folder(target.parent)
+    except OSError as error:
+        raise SurroundingsError(_reason(error), where=str(path)) from error
+    finally:
+        with contextlib.suppress(OSError):
+            os.unlink(temporary)
+
+
+def _write_new(temporary: Path, target: Path, content: bytes, mode: int) -> None:
+    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC
+    with open(os.open(temporary, flags, 0o600), "wb") as stream:
+        _take_over(stream.fileno(), target, mode)
+        stream.write(content)
+        stream.flush()
+        os.fsync(stream.fileno())
+    os.rename(temporary, target)
+
+
+def _take_over(descriptor: int, target: Path, mode: int) -> None:
+    """Give a new file the owner and mode that the file in its place has, or should have."""
+    try:
+        old = os.lstat(target)
+    except FileNotFoundError:
+        folder = os.stat(target.parent)
+        # An administrator who may give files away keeps the owner of the home.
+        with contextlib.suppress(PermissionError):
+            os.fchown(descriptor, folder.st_uid, folder.st_gid)
+        os.fchmod(descriptor, mode)
+        return
+    now = os.fstat(descriptor)
+    if (now.st_uid, now.st_gid) != (old.st_uid, old.st_gid):
+        os.fchown(descriptor, old.st_uid, old.st_gid)
+    os.fchmod(descriptor, stat.S_IMODE(old.st_mode))
+
+
+def sync_folder(folder: Path) -> None:
+    """Make renames within `folder` last through a power cut. Raises OSError."""
+    descriptor = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        os.fsync(descriptor)
+    except OSError as error:
+        # Some network file systems cannot sync a folder; they say so with EINVAL.
+        if error.errno != errno.EINVAL:
+            raise
+    finally:
+        os.close(descriptor)
+
+
+@contextlib.contextmanager
+def locked(path: Path, *, wait: float = LOCK_SECONDS) -> Iterator[None]:
+    """Hold an exclusive lock on the lock file `path` (see `Home.lock`), made if it is missing.
+
+    The file stays when the lock is let go: to remove it would let two holders in. Waits up to
+    `wait` seconds. Raises SurroundingsError if another process holds it for longer or it cannot
+    be opened.
+    """
+    flags = os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOFOLLOW
+    try:
+        descriptor = os.open(path, flags, 0o600)
+    except OSError as error:
+        raise SurroundingsError(_reason(error), where=str(path)) from error
+    try:
+        _own_as_folder(descriptor, path.parent)
+        _acquire(descriptor, path, time.monotonic() + wait)
+        yield
+    finally:
+        os.close(descriptor)
+
+
+def _own_as_folder(descriptor: int, folder: Path) -> None:
+    """Let the service open a lock that an administrator's command made first."""
+    owner = os.stat(folder)
+    with contextlib.suppress(PermissionError):
+        os.fchown(descriptor, owner.st_uid, owner.st_gid)
+
+
+def _acquire(descriptor: int, path: Path, deadline: float) -> None:
+    while not _try_lock(descriptor, path):
+        if time.monotonic() >= deadline:
+            raise SurroundingsError("held by another process", where=str(path))
+        time.sleep(_POLL_SECONDS)
+
+
+def _try_lock(descriptor: int, path: Path) -> bool:
+    try:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        return False
+    except OSError as error:
+        raise SurroundingsError(_reason(error), where=str(path)) from error
+    return True
+
+
+def _reason(error: OSError) -> str:
+    return error.strerror or type(error).__name__

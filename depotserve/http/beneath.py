@@ -1,0 +1,150 @@
+"""Opening what lies beneath a root, and nothing that does not.
+
+Every component is opened from the descriptor of the folder before it, never through a link
+that the kernel would follow for us; links are read and walked the same way. So a rename or a
+link put in place at any moment between a check and an open changes nothing: what was opened is
+what was checked.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+import stat
+from collections import deque
+from typing import TYPE_CHECKING, NamedTuple
+
+if TYPE_CHECKING:
+    from .never_serve import Hides
+
+__all__ = ["NotBeneathError", "Opened", "open_beneath"]
+
+# Linux gives up after 40 links too (path_resolution(7)).
+_MOST_LINKS = 40
+# A path of more components than this is no vendor's; it bounds the descriptors held in a walk.
+_MOST_DEPTH = 256
+
+_FOLDER = os.O_PATH | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
+# O_NONBLOCK: a FIFO put here between the look and the open does not block; O_NOCTTY likewise
+# for a terminal. Neither changes reading a regular file.
+_READ = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_NOCTTY | os.O_CLOEXEC
+
+
+class NotBeneathError(OSError):
+    """The name is not there for a client: missing, special, hidden, or out of the root."""
+
+
+class Opened(NamedTuple):
+    """An open file or folder beneath a root; its owner closes the descriptor."""
+
+    descriptor: int
+    status: os.stat_result
+    names: tuple[bytes, ...]  # the path from the root with every link resolved
+
+
+def open_beneath(root: int, real_root: bytes, names: tuple[bytes, ...], hides: Hides) -> Opened:
+    """Open the regular file or folder at `names` beneath the folder `root` for reading.
+
+    `root` is a descriptor, `real_root` its real absolute path, against which absolute links
+    are held. Raises `NotBeneathError` for what a client must not see and `OSError` as the
+    kernel gives it.
+    """
+    walk = _Walk(root, real_root, hides)
+    try:
+        return walk.to(names)
+    finally:
+        walk.close()
+
+
+class _Walk:
+    """One walk from a root: the folders open on the way, and the names still to go."""
+
+    def __init__(self, root: int, real_root: bytes, hides: Hides) -> None:
+        self._real_root = real_root
+        self._hides = hides
+        self._links_left = _MOST_LINKS
+        self._folders = [root]  # the last one is where the walk stands
+        self._names: list[bytes] = []  # of the folders after the root
+        self._ahead: deque[bytes] = deque()
+
+    def close(self) -> None:
+        for descriptor in self._folders[1:]:
+            os.close(descriptor)
+        del self._folders[1:]
+
+    def to(self, names: tuple[bytes, ...]) -> Opened:
+        self._ahead.extend(names)
+        while self._ahead:
+            name = self._ahead.popleft()
+            if name in (b"", b"."):
+                continue
+            if name == b"..":
+                self._up()
+                continue
+            opened = self._enter(name)
+            if opened is not None:
+                return opened
+        return self._open_here()
+
+    def _up(self) -> None:
+        """Go back to the folder that the walk came from; ".." itself is never opened."""
+        if not self._names:
+            raise _not_beneath("leads out of the root")
+        os.close(self._folders.pop())
+        self._names.pop()
+
+    def _enter(self, name: bytes) -> Opened | None:
+        """Step into `name`: give the file if it is one and the last, follow it if a link."""
+        if self._hides(name) or len(self._names) >= _MOST_DEPTH:
+            raise _not_beneath("is not served")
+        mode = os.lstat(name, dir_fd=self._folders[-1]).st_mode
+        if stat.S_ISDIR(mode):
+            self._folders.append(os.open(name, _FOLDER, dir_fd=self._folders[-1]))
+            self._names.append(name)
+        elif stat.S_ISLNK(mode):
+            self._follow(name)
+        elif stat.S_ISREG(mode) and not any(self._ahead):
+            return self._open_file(name)
+        else:
+            raise _not_beneath("is no file or folder")
+        return None
+
+    def _open_file(self, name: bytes) -> Opened:
+        descriptor = os.open(name, _READ, dir_fd=self._folders[-1])
+        return self._checked(descriptor, stat.S_ISREG, (*self._names, name))
+
+    def _open_here(self) -> Opened:
+        """Open for reading the folder where the walk stands."""
+        descriptor = os.open(b".", _READ | os.O_DIRECTORY, dir_fd=self._folders[-1])
+        return self._checked(descriptor, stat.S_ISDIR, tuple(self._names))
+
+    @staticmethod
+    def _checked(descriptor: int, kind: object, names: tuple[bytes, ...]) -> Opened:
+        status = os.fstat(descriptor)
+        if not kind(status.st_mode):  # type: ignore[operator]
+            os.close(descriptor)
+            raise _not_beneath("changed its kind while it was opened")
+        return Opened(descriptor, status, names)
+
+    def _follow(self, name: bytes) -> None:
+        """Put the components of a link's target before the names still to go."""
+        self._links_left -= 1
+        if self._links_left < 0:
+            raise _not_beneath("has too many links")
+        target = os.readlink(name, dir_fd=self._folders[-1])
+        if target.startswith(b"/"):
+            target = self._within_root(target)
+            self.close()
+            self._names.clear()
+        self._ahead.extendleft(reversed(target.split(b"/")))
+
+    def _within_root(self, target: bytes) -> bytes:
+        """Give the part of an absolute link's target that lies beneath the root."""
+        prefix = self._real_root.rstrip(b"/") + b"/"
+        if target != self._real_root and not target.startswith(prefix):
+            raise _not_beneath("leads out of the root")
+        return target[len(prefix) :]
+
+
+def _not_beneath(reason: str) -> NotBeneathError:
+    return NotBeneathError(errno.ENOENT, reason)

@@ -1,0 +1,260 @@
+"""One client's connection: what aiohttp's protocol does not bound, bounded."""
+
+from __future__ import annotations
+
+import asyncio
+import re
+import socket
+import struct
+import time
+from typing import TYPE_CHECKING, Any, BinaryIO, Callable, cast
+
+import attrs
+from aiohttp.http_exceptions import BadHttpMethod, BadStatusLine, LineTooLong
+from aiohttp.streams import EMPTY_PAYLOAD
+from aiohttp.web import BaseRequest, RequestHandler, Server, StreamResponse
+from aiohttp.web_protocol import _ErrInfo
+
+from .refusal import ALLOW, OTHER_METHOD, OTHER_VERSION, Refusal
+
+if TYPE_CHECKING:
+    from collections.abc import Awaitable
+
+    from depotserve.config import Limits, Listener
+
+__all__ = ["Connection", "ConnectionSettings", "Done", "explain_unreadable"]
+
+# A method token and a blank, then a target: enough to tell an unknown method from noise.
+_REQUEST_LINE = re.compile(rb"[!#$%&'*+.^_`|~0-9A-Za-z-]{1,64} \S")
+_OTHER_VERSION = re.compile(
+    rb"[!#$%&'*+.^_`|~0-9A-Za-z-]{1,64} \S{1,128} HTTP/(?!1\.[01]\b)[0-9]\.[0-9]\r\n"
+)
+_REMEMBERED = 256  # bytes of a head's beginning, kept for what an error says
+
+# struct tcp_info of linux/tcp.h: 8 bytes, 24 words of 4, two rates of 8, then bytes acknowledged.
+_ACKNOWLEDGED_AT = 120
+_RESET_ON_CLOSE = struct.pack("ii", 1, 0)  # struct linger: on, 0 seconds
+
+# A request's own body is never used; what comes of it is read away for this long (seconds) so
+# that the answer is not lost to a reset, then the connection closes (RFC 9112 §9.6).
+_LINGERING = 2.0
+_NEVER = 365 * 86400.0  # seconds
+
+
+class Done:
+    """What aiohttp's protocol asks of a response, for one that has been sent already."""
+
+    __slots__ = ("keep_alive",)
+
+    def __init__(self, *, keep_alive: bool) -> None:
+        self.keep_alive = keep_alive
+
+    async def prepare(self, _request: BaseRequest) -> None:
+        """Do nothing: the head has been sent."""
+
+    async def write_eof(self) -> None:
+        """Do nothing: the body has been sent."""
+
+
+@attrs.frozen(slots=True, eq=False)
+class ConnectionSettings:
+    """What every connection of a listener shares."""
+
+    listener: Listener
+    limits: Limits
+    unreadable: Callable[[BaseRequest, Refusal], Awaitable[Done]]  # answers what can't be parsed
+
+
+class Connection(RequestHandler):
+    """A server's side of one connection.
+
+    `busy` while a request is answered; `sending` while bytes of a body are under way. The
+    overridden hooks of aiohttp are those that it names for a subclass and the two that decide
+    about bytes it can't parse; tests hold them to their effect.
+    """
+
+    __slots__ = (
+        "_acknowledged",
+        "_head",
+        "_head_bytes",
+        "_moved",
+        "_shared",
+        "_since",
+        "busy",
+        "sending",
+    )
+
+    def __init__(self, server: Server, shared: ConnectionSettings) -> None:
+        super().__init__(
+            server,
+            loop=asyncio.get_running_loop(),
+            keepalive_timeout=_NEVER,  # our own deadlines count, see `overdue`
+            access_log=None,  # type: ignore[arg-type]  # aiohttp takes None for "no log"
+            # Two different numbers tell a long target from a long field in aiohttp's error.
+            max_line_size=shared.limits.target_bytes + 1,
+            max_field_size=shared.limits.header_bytes + 2,
+            lingering_time=_LINGERING,
+            auto_decompress=False,
+        )
+        self._shared = shared
+        self._since = time.monotonic()  # when the head that is waited for began, or the waiting
+        self._head = b""
+        self._head_bytes = 0
+        self._acknowledged = -1
+        self._moved = 0.0
+        self.busy = False
+        self.sending = False
+
+    @property
+    def listener(self) -> Listener:
+        """The listener that this connection came in by."""
+        return self._shared.listener
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        """Begin, with a write buffer that says "drained" only when it is empty."""
+        # Not high=0: asyncio's TLS transport pauses at "size >= high" and would never resume.
+        cast("asyncio.Transport", transport).set_write_buffer_limits(high=1, low=0)
+        super().connection_made(transport)
+
+    def data_received(self, data: bytes) -> None:
+        """Take bytes in, as long as the head that they belong to stays within its limits."""
+        before = self._request_count
+        if not self.busy and self._head_bytes == 0 and before:
+            self._since = time.monotonic()
+        if len(self._head) < _REMEMBERED:
+            self._head += data[: _REMEMBERED - len(self._head)]
+        self._head_bytes += len(data)
+        super().data_received(data)
+        if self._request_count != before or self.busy:
+            self._head_bytes = 0
+        elif self._head_bytes > self._shared.limits.header_bytes + self._shared.limits.target_bytes:
+            self._refuse_head()
+
+    def begin(self) -> None:
+        """Note that a request is being answered."""
+        self.busy = True
+        self._head = b""
+
+    def end(self) -> None:
+        """Note that it has been answered, and that the next is waited for."""
+        self.busy = self.sending = False
+        self._since = time.monotonic()
+
+    async def drained(self) -> None:
+        """Wait until all that was written has left; raises `ConnectionError` when it can't."""
+        await self._drain_helper()
+        if self.transport is None or self.transport.is_closing():
+            raise ConnectionResetError
+
+    def write(self, data: bytes) -> None:
+        """Hand bytes to the transport; raises `ConnectionError` when it is gone."""
+        if self.transport is None or self.transport.is_closing():
+            raise ConnectionResetError
+        self.transport.write(data)
+
+    def is_plain(self) -> bool:
+        """Tell whether the bytes go out as they are, so that the kernel can move them."""
+        return self.transport is not None and not self.transport.get_extra_info("sslcontext")
+
+    async def sendfile(self, file: BinaryIO, start: int, length: int) -> int:
+        """Let the kernel send a stretch of `file`; gives the count, short at the file's end."""
+        transport = self.transport
+        if transport is None or transport.is_closing():
+            raise ConnectionResetError
+        return await self._loop.sendfile(transport, file, start, length, fallback=True)
+
+    def overdue(self, now: float) -> bool:
+        """Tell whether the client has let a limit pass; `now` in monotonic seconds."""
+        limits = self._shared.limits
+        if self.busy:
+            return self.sending and self._stalled(now, limits.stalled_seconds)
+        waiting_for_head = self._head_bytes > 0 or self._request_count == 0
+        return now - self._since > (
+            limits.header_seconds if waiting_for_head else limits.idle_seconds
+        )
+
+    def _stalled(self, now: float, seconds: float) -> bool:
+        acknowledged = _bytes_acknowledged(self.socket())
+        if acknowledged != self._acknowledged:
+            self._acknowledged, self._moved = acknowledged, now
+        return now - self._moved > seconds
+
+    def start_sending(self) -> None:
+        """Begin to watch whether the client takes what it asked for."""
+        self.sending = True
+        self._acknowledged, self._moved = -1, time.monotonic()
+
+    def socket(self) -> socket.socket | None:
+        """Give the socket beneath, while there is one."""
+        return None if self.transport is None else self.transport.get_extra_info("socket")
+
+    def cut(self) -> None:
+        """End the connection now, whatever is under way.
+
+        The socket is shut down rather than the transport aborted: a `sendfile` under way waits
+        for the socket, and would wait for ever on one that the loop has forgotten.
+        """
+        sock = self.socket()
+        if sock is None:
+            return
+        try:
+            sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET_ON_CLOSE)
+            sock.shutdown(socket.SHUT_RDWR)
+        except OSError:
+            pass  # the client was faster
+        if not self.busy:
+            self.force_close()
+
+    def finish(self) -> None:
+        """Take no further request: close now if idle, else after the answer under way."""
+        if self.busy:
+            self.close()
+        else:
+            self.force_close()
+
+    def _refuse_head(self) -> None:
+        """Answer 431 through the same way as any head that can't be parsed."""
+        error = LineTooLong(b"", self._shared.limits.header_bytes)
+        self._request_count += 1
+        self._messages.append((_ErrInfo(status=431, exc=error, message=""), EMPTY_PAYLOAD))
+        if self._waiter is not None and not self._waiter.done():
+            self._waiter.set_result(None)
+
+    def _make_error_handler(
+        self,
+        err_info: Any,  # noqa: ANN401 - aiohttp's own type is private
+    ) -> Callable[[BaseRequest], Awaitable[StreamResponse]]:
+        """Answer bytes that aiohttp can't parse (its hook for that)."""
+        refusal = explain_unreadable(err_info.exc, self._head, self._shared.limits)
+
+        async def handler(request: BaseRequest) -> StreamResponse:
+            return cast("StreamResponse", await self._shared.unreadable(request, refusal))
+
+        return handler
+
+
+def explain_unreadable(error: BaseException, head: bytes, limits: Limits) -> Refusal:
+    """Give the status that the standard has for a head that can't be parsed.
+
+    `head` is how it began. 414: RFC 9110 §15.5.15; 431: RFC 6585 §5; 505: §15.6.6; the rest 400.
+    """
+    if isinstance(error, LineTooLong):
+        if str(error.args[1]) == str(limits.target_bytes + 1):
+            return Refusal(414, "The request target is too long.", close=True)
+        return Refusal(431, "The request's fields are too large.", close=True)
+    if isinstance(error, BadHttpMethod) and _REQUEST_LINE.match(head):
+        return Refusal(405, OTHER_METHOD, headers=(ALLOW,), close=True)
+    if isinstance(error, BadStatusLine) and _OTHER_VERSION.match(head):
+        return Refusal(505, OTHER_VERSION, close=True)
+    return Refusal(400, "This is not a request that can be read.", close=True)
+
+
+def _bytes_acknowledged(sock: socket.socket | None) -> int:
+    """Ask the kernel how many bytes the other side has confirmed; -1 where it does not say."""
+    try:
+        info = b"" if sock is None else sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_INFO, 256)
+    except OSError:
+        return -1
+    if len(info) < _ACKNOWLEDGED_AT + 8:
+        return -1
+    return int(struct.unpack_from("=Q", info, _ACKNOWLEDGED_AT)[0])

@@ -1,0 +1,178 @@
+"""The mounts of a depot as they stand on the file system, there or vanished."""
+
+from __future__ import annotations
+
+import errno
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import attrs
+
+from depotserve.errors import SurroundingsError
+
+from .beneath import NotBeneathError, Opened, open_beneath
+from .refusal import Refusal
+
+if TYPE_CHECKING:
+    from depotserve.config import Mount
+
+    from .never_serve import Hides
+
+__all__ = ["Tree", "Trees", "find_trees"]
+
+_MOUNT_TABLE = "/proc/self/mountinfo"
+_POINT = 4  # the place of the mount point among a line's fields
+_MOUNT_TABLE_LIMIT = 4 * 1024 * 1024  # bytes; a box with 10,000 mounts has half of it
+
+# What a failing open means to a client; any other error is the disk's and may pass (503).
+_NOT_THERE = {errno.ENOENT, errno.ENOTDIR, errno.ELOOP, errno.ENAMETOOLONG, errno.EINVAL}
+_NOT_THERE |= {errno.ENXIO, errno.ENODEV}
+_NOT_ALLOWED = {errno.EACCES, errno.EPERM}
+
+
+@attrs.frozen(slots=True, eq=False)
+class Tree:
+    """A mount and the places on the file system that it needs to be whole.
+
+    `mount_points` are those at, above and beneath the root when the settings were read: as
+    long as one of them is missing, content is (an unmounted disk shows an empty folder).
+    """
+
+    mount: Mount
+    real_path: bytes
+    mount_points: frozenset[bytes]
+
+    def is_there(self) -> bool:
+        """Tell whether the root can be read and no mount point of it has vanished."""
+        try:
+            os.close(self._open_root())
+        except OSError:
+            return False
+        return self.mount_points <= _mounted_now()
+
+    def open(self, names: tuple[bytes, ...], hides: Hides) -> Opened:
+        """Open the file or folder at `names`, from the root's descriptor.
+
+        The root itself is opened for each request, not held, so that a disk can be unmounted
+        and comes back without a restart. Raises `Refusal` 403, 404 or 503.
+        """
+        try:
+            root = self._open_root()
+        except OSError as error:
+            raise _temporary(error) from None
+        try:
+            return open_beneath(root, self.real_path, names, hides)
+        except NotBeneathError:
+            raise self._missing() from None
+        except OSError as error:
+            raise self._explain(error) from None
+        finally:
+            os.close(root)
+
+    def check_whole(self) -> None:
+        """Raise `Refusal` 503 if a mount point of this tree has vanished."""
+        if not self.is_there():
+            raise _gone()
+
+    def _open_root(self) -> int:
+        return os.open(self.real_path, os.O_PATH | os.O_DIRECTORY | os.O_CLOEXEC)
+
+    def _explain(self, error: OSError) -> Refusal:
+        if error.errno in _NOT_THERE:
+            return self._missing()
+        if error.errno in _NOT_ALLOWED:
+            return Refusal(403, "The depot may not read this.")
+        return _temporary(error)
+
+    def _missing(self) -> Refusal:
+        if self.is_there():
+            return Refusal(404, "There is nothing here by this name.")
+        return _gone()
+
+
+def _gone() -> Refusal:
+    return Refusal(503, "The content is not there at the moment.", headers=(("Retry-After", "30"),))
+
+
+def _temporary(error: OSError) -> Refusal:
+    if error.errno not in (errno.EMFILE, errno.ENFILE, errno.ENOMEM):
+        return _gone()
+    return Refusal(503, "The depot has too much open now.", headers=(("Retry-After", "5"),))
+
+
+def find_trees(mounts: tuple[Mount, ...], before: tuple[Tree, ...] = ()) -> tuple[Tree, ...]:
+    """Look at where `mounts` lie now; raises `SurroundingsError` when a root can't be read.
+
+    `before` are the trees as they were known: one whose content has vanished since is kept as
+    it was, so that reading the settings again does not take its empty place for content.
+    """
+    known = {tree.mount.path: tree for tree in before}
+    return tuple(_find_tree(mount, known.get(mount.path)) for mount in mounts)
+
+
+def _find_tree(mount: Mount, known: Tree | None) -> Tree:
+    if known is not None and not known.is_there():
+        return attrs.evolve(known, mount=mount)
+    try:
+        real_path = os.fsencode(mount.path.resolve(strict=True))
+    except (OSError, RuntimeError) as error:
+        reason = error.strerror if isinstance(error, OSError) else "too many links"
+        raise SurroundingsError(
+            f"the content can't be read: {reason}", where=str(mount.path)
+        ) from error
+    points = (point for point in _mounted_now() if _touches(point, real_path))
+    return Tree(mount, real_path, frozenset(points))
+
+
+def _touches(point: bytes, root: bytes) -> bool:
+    """Tell whether one of two paths is the other or lies above it."""
+    inner, outer = point.rstrip(b"/") + b"/", root.rstrip(b"/") + b"/"
+    return inner.startswith(outer) or outer.startswith(inner)
+
+
+def _mounted_now() -> frozenset[bytes]:
+    """Read the mount points from the kernel's table (proc_pid_mountinfo(5), field 5)."""
+    try:
+        with Path(_MOUNT_TABLE).open("rb") as table:
+            lines = table.read(_MOUNT_TABLE_LIMIT).split(b"\n")
+    except OSError:
+        return frozenset()
+    fields = (line.split(b" ") for line in lines)
+    return frozenset(_unescape(each[_POINT]) for each in fields if len(each) > _POINT)
+
+
+def _unescape(field: bytes) -> bytes:
+    """Undo the table's octal escapes of blank, tab, newline and backslash."""
+    for code, character in ((b"\\040", b" "), (b"\\011", b"\t"), (b"\\012", b"\n")):
+        field = field.replace(code, character)
+    return field.replace(b"\\134", b"\\")
+
+
+class Trees:
+    """All mounts of a depot, found by the longest prefix of a path."""
+
+    def __init__(self, trees: tuple[Tree, ...]) -> None:
+        self._by_names = {_prefix_names(tree.mount.url): tree for tree in trees}
+        self._depth = max((len(names) for names in self._by_names), default=0)
+        self.all = trees
+
+    def at(self, names: tuple[bytes, ...]) -> tuple[Tree, tuple[bytes, ...]] | None:
+        """Give the tree for a path and the names that are left beneath its root."""
+        for count in range(min(self._depth, len(names)), -1, -1):
+            tree = self._by_names.get(names[:count])
+            if tree is not None:
+                return tree, names[count:]
+        return None
+
+    def beneath(self, names: tuple[bytes, ...]) -> dict[bytes, list[Tree]]:
+        """Give the next names of prefixes that go on from `names`, each with its trees."""
+        found: dict[bytes, list[Tree]] = {}
+        for prefix, tree in self._by_names.items():
+            if len(prefix) > len(names) and prefix[: len(names)] == names:
+                found.setdefault(prefix[len(names)], []).append(tree)
+        return found
+
+
+def _prefix_names(url: str) -> tuple[bytes, ...]:
+    return tuple(name.encode() for name in url.strip("/").split("/") if name)

@@ -1,0 +1,51 @@
+"""What must be true of every request's head before anything else is looked at (RFC 9112)."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from .refusal import ALLOW, METHODS, OTHER_METHOD, OTHER_VERSION, Refusal
+from .target import valid_host
+
+if TYPE_CHECKING:
+    from .exchange import Exchange
+
+__all__ = ["check_head"]
+
+_ONCE = (b"host", b"content-length", b"transfer-encoding", b"authorization")
+
+
+def check_head(exchange: Exchange, target_bytes: int) -> None:
+    """Refuse a head that the standard says is to be refused.
+
+    Raises `Refusal`: 505 for a version other than 1.0 and 1.1; 400 for no Host on 1.1, more
+    than one Host, an invalid one, or a framing field that is empty or comes twice; 414 for a
+    target longer than `target_bytes`; 405 for a method that a depot does not answer. All of
+    them end the connection.
+    """
+    if exchange.version not in ((1, 0), (1, 1)):
+        status = 505 if exchange.version > (1, 1) else 400
+        raise Refusal(status, OTHER_VERSION, close=True)
+    if len(exchange.raw_target) > target_bytes:
+        raise Refusal(414, "The request target is too long.", close=True)
+    _check_fields(exchange)
+    if exchange.method not in METHODS:
+        raise Refusal(405, OTHER_METHOD, headers=(ALLOW,), close=True)
+
+
+def _check_fields(exchange: Exchange) -> None:
+    seen: dict[bytes, bytes] = {}
+    for name, value in exchange.raw_headers:
+        lowered = name.lower()
+        if lowered not in _ONCE:
+            continue
+        if lowered in seen:
+            field = name.title().decode("latin-1")
+            raise Refusal(400, f"The request has more than one {field} field.", close=True)
+        seen[lowered] = value
+    host = seen.get(b"host")
+    # RFC 9112 §3.2: an empty Host is right only where the target has no authority.
+    if (host is None and exchange.version >= (1, 1)) or (host is not None and not valid_host(host)):
+        raise Refusal(400, "The request has no valid Host field.", close=True)
+    if seen.get(b"transfer-encoding") == b"":
+        raise Refusal(400, "The request has an empty Transfer-Encoding field.", close=True)

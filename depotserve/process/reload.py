@@ -1,0 +1,151 @@
+"""Settings, accounts and certificate read again while the depot runs.
+
+Accounts and certificate are watched, and each counts by itself: a certificate that was half
+changed must not keep a disabled user in. Settings are read on request only. What is bad is refused
+in one logged line, and what was in force stays.
+"""
+
+from __future__ import annotations
+
+import logging
+import os
+from functools import partial
+from typing import TYPE_CHECKING, Any, Callable
+
+import attrs
+
+from depotserve import config
+from depotserve.errors import CallerError, DepotError
+from depotserve.http import find_trees
+from depotserve.process.snapshot import needs_certificate, read_accounts, read_credential
+from depotserve.process.watch import Watch, identify, observe
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from depotserve.config import Settings
+    from depotserve.home import Home
+    from depotserve.process.snapshot import Snapshot
+    from depotserve.process.watch import Identity
+
+__all__ = ["Reloader", "keep_founded"]
+
+_LOG = logging.getLogger(__name__)
+
+# Settings that sockets and processes were made by -> how to speak of them.
+_FOUNDED = {"listeners": "listeners", "workers": "the number of workers"}
+
+
+@attrs.define
+class _Group:
+    """Files that are read together, for one field of the snapshot."""
+
+    name: str  # as the log calls it
+    field: str
+    paths: tuple[Path, ...]
+    read: Callable[[], Any]
+    watch: Watch
+
+
+class Reloader:
+    """Holds the snapshot in force and puts better ones in its place."""
+
+    def __init__(self, home: Home, snapshot: Snapshot, before: Identity) -> None:
+        """Begin with what was read at the start of the depot.
+
+        `before` is what `identify_all` gave before that, so that no change since is missed.
+        """
+        self.snapshot = snapshot
+        self._home = home
+        self._has_terms = os.path.lexists(home.terms)
+        accounts, credential = watched(home)
+        self._groups = [
+            _Group("accounts", "accounts", accounts, self._read_accounts, Watch(before[:2]))
+        ]
+        if needs_certificate(snapshot.settings):
+            read = partial(read_credential, home)
+            self._groups.append(
+                _Group("certificate", "credential", credential, read, Watch(before[2:]))
+            )
+
+    def poll(self, now: float) -> bool:
+        """Look at the watched files; tell whether a new snapshot is in force.
+
+        `now` is of the monotonic clock, in seconds. To be called about twice a second.
+        """
+        return any([self._poll(group, now) for group in self._groups])
+
+    def reload(self) -> bool:
+        """Read everything again at once, settings too; tell whether a new snapshot is in force."""
+        settings = self._take_settings()
+        return any([settings, *[self._take(group) for group in self._groups]])
+
+    def _poll(self, group: _Group, now: float) -> bool:
+        group.watch, due = observe(group.watch, identify(group.paths), now)
+        return due and self._take(group)
+
+    def _take(self, group: _Group) -> bool:
+        """Read a group's files; what changes meanwhile is left for the next look."""
+        before = identify(group.paths)
+        try:
+            found = group.read()
+        except DepotError as error:
+            if identify(group.paths) == before:
+                group.watch = Watch(before)
+                _refuse(group.name, error)
+            return False
+        if identify(group.paths) != before:
+            return False
+        group.watch = Watch(before)
+        return self._put(group, found)
+
+    def _put(self, group: _Group, found: object) -> bool:
+        """Put one field's new value in force; tell whether it is another."""
+        if found == getattr(self.snapshot, group.field):
+            return False
+        self.snapshot = attrs.evolve(self.snapshot, **{group.field: found})
+        _LOG.info("%s read again", group.name)
+        return True
+
+    def _read_accounts(self) -> object:
+        """Read the accounts; a file of terms that vanished would let disabled users in."""
+        has_terms = os.path.lexists(self._home.terms)
+        if self._has_terms and not has_terms:
+            raise CallerError("is missing", where=self._home.terms.name, allowed="put it back")
+        found = read_accounts(self._home)
+        self._has_terms = has_terms
+        return found
+
+    def _take_settings(self) -> bool:
+        old = self.snapshot
+        try:
+            settings = keep_founded(old.settings, config.load(self._home.root))
+            trees = find_trees(settings.content, old.trees)
+        except DepotError as error:
+            _refuse("settings", error)
+            return False
+        self.snapshot = attrs.evolve(old, settings=settings, trees=trees)
+        _LOG.info("settings read again")
+        return True
+
+
+def watched(home: Home) -> tuple[tuple[Path, Path], tuple[Path, Path]]:
+    """Give the files of the accounts and those of the certificate."""
+    return (home.users, home.terms), (home.certificate, home.key)
+
+
+def identify_all(home: Home) -> Identity:
+    """Give the state of all watched files, in the order of `watched`."""
+    return identify([path for pair in watched(home) for path in pair])
+
+
+def keep_founded(old: Settings, new: Settings) -> Settings:
+    """Give the new settings with those of the old that only a restart changes; log which."""
+    for field, name in _FOUNDED.items():
+        if getattr(new, field) != getattr(old, field):
+            _LOG.warning("%s changed in depot.yaml; a restart puts that in force", name)
+    return attrs.evolve(new, **{field: getattr(old, field) for field in _FOUNDED})
+
+
+def _refuse(name: str, error: DepotError) -> None:
+    _LOG.error("%s refused, the old stays in force: %s", name, error)

@@ -1,0 +1,86 @@
+"""All that a worker serves by, read and checked once, as one value."""
+
+from __future__ import annotations
+
+import os
+from typing import TYPE_CHECKING, Optional
+
+import attrs
+
+from depotserve import accounts, config, tls
+from depotserve.home import read_bounded
+from depotserve.http import find_trees
+
+if TYPE_CHECKING:
+    from depotserve.accounts import Accounts
+    from depotserve.config import Settings
+    from depotserve.home import Home
+    from depotserve.http import Tree
+
+__all__ = ["Credential", "Snapshot", "needs_certificate", "read", "read_accounts", "read_credential"]
+
+_MOST_ACCOUNTS = 16 << 20  # bytes; some 200,000 lines of a users file
+_MOST_PEM = 1 << 20  # bytes; a chain has a few thousand
+
+
+@attrs.frozen
+class Credential:
+    """The server's certificates, leaf first, and their key: PEM text as it was read."""
+
+    certificate: bytes
+    key: bytes = attrs.field(repr=False)
+
+
+@attrs.frozen
+class Snapshot:
+    """Settings, content, accounts and certificate; no certificate where nothing needs it."""
+
+    settings: Settings
+    trees: tuple[Tree, ...]  # the content as it lay when the settings were read
+    accounts: Accounts
+    credential: Optional[Credential]
+
+
+def read(home: Home, settings: Settings) -> Snapshot:
+    """Read what a home's settings lead to: content, accounts and, with TLS, the certificate.
+
+    Raises CallerError or SurroundingsError naming what is wrong or cannot be read.
+    """
+    config.check_content(settings)
+    return Snapshot(
+        settings=settings,
+        trees=find_trees(settings.content),
+        accounts=read_accounts(home),
+        credential=read_credential(home) if needs_certificate(settings) else None,
+    )
+
+
+def needs_certificate(settings: Settings) -> bool:
+    """Tell whether any listener speaks TLS."""
+    return any(listener.tls == "modern" for listener in settings.listeners)
+
+
+def read_accounts(home: Home) -> Accounts:
+    """Read the users file and the file of terms, which may be missing.
+
+    Raises CallerError for a fault in either, with file and line, and SurroundingsError if one
+    cannot be read.
+    """
+    users = read_bounded(home.users, _MOST_ACCOUNTS)
+    there = os.path.lexists(home.terms)
+    terms = read_bounded(home.terms, _MOST_ACCOUNTS) if there else None
+    return accounts.load(users, terms, name=home.users.name)
+
+
+def read_credential(home: Home) -> Credential:
+    """Read certificate and key and see that they work together.
+
+    Raises CallerError naming what is wrong with either file, SurroundingsError if one cannot be
+    read. No message holds anything of the key.
+    """
+    found = Credential(
+        certificate=read_bounded(home.certificate, _MOST_PEM),
+        key=read_bounded(home.key, _MOST_PEM),
+    )
+    tls.load_pair(found.certificate, found.key)
+    return found

@@ -1,0 +1,93 @@
+"""The depot's own certificate authority: an anchor that clients are given, for this depot only."""
+
+from __future__ import annotations
+
+from datetime import datetime, timedelta, timezone
+
+import attrs
+from cryptography import x509
+from cryptography.hazmat.primitives import hashes
+from cryptography.hazmat.primitives.asymmetric import ec
+from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
+from cryptography.x509.oid import NameOID
+
+__all__ = ["BACKDATED", "Pair", "create", "key_usage"]
+
+# Appliances without a time source run behind; a fresh certificate must not be "not yet valid".
+BACKDATED = timedelta(days=30)
+_LIFE = timedelta(days=3652)  # ten years with their leap days
+_LAST_SECOND = timedelta(seconds=1)  # RFC 5280 §4.1.2.5: notAfter itself still counts
+_LONGEST_ATTRIBUTE = 64  # RFC 5280 appendix A: ub-common-name, ub-organization-name
+
+_NO_USAGE = dict.fromkeys(
+    (
+        "digital_signature",
+        "content_commitment",
+        "key_encipherment",
+        "data_encipherment",
+        "key_agreement",
+        "key_cert_sign",
+        "crl_sign",
+        "encipher_only",
+        "decipher_only",
+    ),
+    False,
+)
+
+
+@attrs.frozen
+class Pair:
+    """A certificate and its private key, both PEM text; the key is not encrypted."""
+
+    certificate: bytes
+    key: bytes = attrs.field(repr=False)
+
+
+def create(host: str, *, now: datetime | None = None) -> Pair:
+    """Create an authority that signs server certificates and nothing below them.
+
+    `host` is the depot's main name, shown in the subject so that people tell authorities apart.
+    ECDSA P-256, ten years, begun 30 days ago, path length 0 (RFC 5280 §4.2.1.9).
+    """
+    key = ec.generate_private_key(ec.SECP256R1())
+    begin = (now or datetime.now(timezone.utc)).replace(microsecond=0) - BACKDATED
+    certificate = (
+        _naming(key.public_key(), host)
+        .public_key(key.public_key())
+        .serial_number(x509.random_serial_number())
+        .not_valid_before(begin)
+        .not_valid_after(begin + _LIFE - _LAST_SECOND)
+        .add_extension(x509.BasicConstraints(ca=True, path_length=0), critical=True)
+        .add_extension(key_usage("key_cert_sign", "crl_sign"), critical=True)
+        .sign(key, hashes.SHA256())
+    )
+    return to_pair(certificate, key)
+
+
+def to_pair(certificate: x509.Certificate, key: ec.EllipticCurvePrivateKey) -> Pair:
+    """Give both as PEM text, the key as unencrypted PKCS #8 (RFC 5958)."""
+    text = key.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption())
+    return Pair(certificate=certificate.public_bytes(Encoding.PEM), key=text)
+
+
+def key_usage(*uses: str) -> x509.KeyUsage:
+    """Give the key usage extension with these uses and no others (RFC 5280 §4.2.1.3)."""
+    return x509.KeyUsage(**{**_NO_USAGE, **dict.fromkeys(uses, True)})
+
+
+def _naming(public: ec.EllipticCurvePublicKey, host: str) -> x509.CertificateBuilder:
+    """Begin a certificate whose subject is its issuer, unlike any other authority's.
+
+    Two authorities of one subject would shadow each other in a client's store.
+    """
+    identifier = x509.SubjectKeyIdentifier.from_public_key(public)
+    subject = x509.Name(
+        [
+            x509.NameAttribute(NameOID.ORGANIZATION_NAME, host[:_LONGEST_ATTRIBUTE]),
+            x509.NameAttribute(
+                NameOID.COMMON_NAME, f"Depot authority {identifier.digest.hex()[:12]}"
+            ),
+        ]
+    )
+    builder = x509.CertificateBuilder().subject_name(subject).issuer_name(subject)
+    return builder.add_extension(identifier, critical=False)

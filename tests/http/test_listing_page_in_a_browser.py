@@ -1,0 +1,330 @@
+"""The listing as headless Chromium lays it out, driven over WebDriver (W3C) on the loopback."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+import subprocess
+import threading
+import time
+from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
+from typing import TYPE_CHECKING, Any
+from urllib.parse import unquote_to_bytes, urlsplit
+from urllib.request import Request, urlopen
+
+import pytest
+
+from depotserve.http import listing, pages
+from depotserve.http.listing import Entry
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+pytestmark = pytest.mark.slow
+
+ENTRIES = [
+    Entry(b"controllers", "folder", 0, 1735689600),
+    Entry("évaporateur".encode(), "folder", 0, 1735689600),
+    Entry(b"caf\xe9 manual.pdf", "file", 48_211, 1735689600.5),
+    Entry(b"intake-gateway-" + b"firmware-" * 22 + b".bin", "file", 2**63 - 1, 1735689600),
+    Entry(("W" * 60 + "\u202egpj.exe").encode(), "file", 0, 1735689600),
+    Entry(b"two  spaces\nand a new line.txt", "file", 7, -1.5),
+    Entry(b"<script>document.title='run'</script>.txt", "file", 1, 1e300),
+    Entry(b"javascript:document.title='run'", "file", 1, 1735689600),
+]
+PATH = b"/site/pretreatment-and-reverse-osmosis-train-2/" + b"deeper/" * 12
+
+
+class Site(BaseHTTPRequestHandler):
+    """Answers any path with a listing, the style sheet at its address."""
+
+    def do_GET(self) -> None:
+        """Answer with a page of ours under the policy that a depot sends with it."""
+        parts = urlsplit(self.path)
+        if parts.path == pages.STYLE_PATH:
+            return self._say("text/css", pages.STYLE)
+        if parts.path == "/refused":
+            sentence = "Nothing is held at this address."
+            return self._say("text/html", pages.error_html(404, "Nothing here", sentence))
+        if parts.path.startswith(LISTING):
+            self.server.asked.append(self.path)  # type: ignore[attr-defined]
+        return self._say("text/html", _page(unquote_to_bytes(parts.path), parts.query))
+
+    def _say(self, kind: str, content: bytes) -> None:
+        self.send_response(200)
+        self.send_header("Content-Type", f"{kind}; charset=utf-8")
+        self.send_header("Content-Security-Policy", pages.CONTENT_SECURITY_POLICY)
+        self.end_headers()
+        self.wfile.write(content)
+
+    def log_message(self, *_: object) -> None:
+        """Keep the test's output clean."""
+
+
+def _page(path: bytes, query: str) -> bytes:
+    view = listing.parse_query(query)
+    page = pages.ListingPage(path=path, crumbs=listing.crumbs(path), view=view)
+    entries = listing.arrange([] if path == b"/empty/" else ENTRIES, view)
+    return page.head() + page.rows(entries) + page.tail()
+
+
+@pytest.fixture(scope="module")
+def site() -> Iterator[ThreadingHTTPServer]:
+    server = ThreadingHTTPServer(("127.0.0.1", 0), Site)
+    server.asked = []  # type: ignore[attr-defined]
+    thread = threading.Thread(target=server.serve_forever)
+    thread.start()
+    yield server
+    server.shutdown()
+    thread.join()
+    server.server_close()
+
+
+class Browser:
+    """A WebDriver session; `do` sends one command and gives its value."""
+
+    def __init__(self, port: int, profile: Path) -> None:
+        """Begin a session with a new, empty profile."""
+        self._root = f"http://127.0.0.1:{port}/session"
+        arguments = [
+            *("--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"),
+            *("--disable-background-networking", "--disable-component-update", "--disable-sync"),
+            f"--user-data-dir={profile}",
+        ]
+        options = {"browserName": "chrome", "goog:chromeOptions": {"args": arguments}}
+        answer = self._post("", {"capabilities": {"alwaysMatch": options}})
+        self._root += f"/{answer['sessionId']}"
+
+    def _post(self, command: str, values: dict[str, Any], method: str = "POST") -> Any:
+        request = Request(
+            self._root + command,
+            data=json.dumps(values).encode() if method == "POST" else None,
+            headers={"Content-Type": "application/json"},
+            method=method,
+        )
+        with urlopen(request, timeout=60) as answer:
+            return json.load(answer)["value"]
+
+    def open(self, url: str) -> None:
+        """Go to an address."""
+        self._post("/url", {"url": url})
+
+    def ask(self, expression: str) -> Any:
+        """Give the value of a script expression."""
+        return self._post("/execute/sync", {"script": f"return {expression}", "args": []})
+
+    def press(self, *keys: str) -> None:
+        """Press and let go some keys in turn."""
+        strokes = [{"type": kind, "value": key} for key in keys for kind in ("keyDown", "keyUp")]
+        actions = [{"type": "key", "id": "keyboard", "actions": strokes}]
+        self._post("/actions", {"actions": actions})
+
+    def tell(self, command: str, **values: Any) -> Any:
+        """Send a command of the browser's own debugging protocol."""
+        return self._post("/goog/cdp/execute", {"cmd": command, "params": values})
+
+    def show_as(self, *, width: int, height: int = 780, scheme: str = "light") -> None:
+        """Lay pages out for a screen and a colour scheme."""
+        self.tell(
+            "Emulation.setDeviceMetricsOverride",
+            width=width,
+            height=height,
+            deviceScaleFactor=1,
+            mobile=width < 600,
+        )
+        features = [{"name": "prefers-color-scheme", "value": scheme}]
+        self.tell("Emulation.setEmulatedMedia", features=features)
+
+    def close(self) -> None:
+        """End the session and its browser."""
+        self._post("", {}, method="DELETE")
+
+
+@pytest.fixture(scope="module")
+def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
+    if not (shutil.which("chromedriver") and shutil.which("chromium")):
+        if os.environ.get("CI"):
+            pytest.fail("chromium and chromium-driver are not installed")
+        pytest.skip("needs chromium and chromium-driver")
+    driver = subprocess.Popen(
+        ["chromedriver", "--port=0"], stdout=subprocess.PIPE, text=True, stderr=subprocess.DEVNULL
+    )
+    with driver:
+        try:
+            port = next(filter(None, map(_maybe_port, driver.stdout or [])))
+            page = Browser(port, tmp_path_factory.mktemp("profile"))
+            yield page
+            page.close()
+        finally:
+            driver.terminate()
+
+
+def _maybe_port(line: str) -> int | None:
+    found = re.search(r"started successfully on port (\d+)", line)
+    return int(found[1]) if found else None
+
+
+LISTING = "/site/host-images/"
+SCHEMES = pytest.mark.parametrize("scheme", ["light", "dark"])
+
+
+@SCHEMES
+@pytest.mark.parametrize(
+    "path", [PATH.decode(), f"{LISTING}?filter=e&sort=date", "/empty/", "/refused"]
+)
+@pytest.mark.parametrize("width", [320, 360, 768, 1280])
+def test_nothing_scrolls_sideways(
+    browser: Browser, site: ThreadingHTTPServer, width: int, path: str, scheme: str
+) -> None:
+    browser.show_as(width=width, scheme=scheme)
+    browser.open(_url(site, path))
+    assert browser.ask("innerWidth") == width
+    assert browser.ask("document.documentElement.scrollWidth") <= width
+    beyond = (
+        "e => e.getBoundingClientRect().right > innerWidth || e.scrollWidth > e.clientWidth + 1"
+    )
+    assert browser.ask(
+        f"[...document.querySelectorAll('a, td, th, h1, caption')].some({beyond})"
+    ) is (False)
+
+
+@SCHEMES
+@pytest.mark.parametrize("path", [LISTING, f"{LISTING}?filter=e", "/empty/", "/refused"])
+def test_text_stands_out_as_wcag_asks(
+    browser: Browser, site: ThreadingHTTPServer, path: str, scheme: str
+) -> None:
+    # WCAG 2.2 success criterion 1.4.3: 4.5 to 1.
+    browser.show_as(width=1280, scheme=scheme)
+    browser.open(_url(site, path))
+    seen = browser.ask(COLOURS)
+    assert len(seen) > 2
+    for words, text, ground in seen:
+        assert _contrast(text, ground) >= 4.5, words
+
+
+COLOURS = """(() => {
+  const ground = e => {
+    for (; e; e = e.parentElement) {
+      const colour = getComputedStyle(e).backgroundColor;
+      if (!colour.endsWith(", 0)")) return colour;
+    }
+  };
+  const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+  const found = [];
+  for (let node; (node = walker.nextNode());) {
+    const words = node.data.trim();
+    const around = node.parentElement;
+    if (words) found.push([words, getComputedStyle(around).color, ground(around)]);
+  }
+  return found;
+})()"""
+
+
+def _contrast(one: str, other: str) -> float:
+    """Give the contrast ratio of two colours as WCAG 2.2 defines it."""
+    dark, bright = sorted(map(_luminance, (one, other)))
+    return (bright + 0.05) / (dark + 0.05)
+
+
+def _luminance(colour: str) -> float:
+    shares = [int(part) / 255 for part in re.findall(r"\d+", colour)[:3]]
+    red, green, blue = (
+        share / 12.92 if share <= 0.04045 else ((share + 0.055) / 1.055) ** 2.4 for share in shares
+    )
+    return 0.2126 * red + 0.7152 * green + 0.0722 * blue
+
+
+def test_contrast_is_computed_as_the_standard_does() -> None:
+    # WCAG 2.2, definition of contrast ratio: 21 for black on white, 1 for equal colours.
+    assert _contrast("rgb(0, 0, 0)", "rgb(255, 255, 255)") == pytest.approx(21)
+    assert _contrast("rgb(9, 8, 7)", "rgb(9, 8, 7)") == 1
+
+
+def test_a_dark_screen_gets_a_dark_page(browser: Browser, site: ThreadingHTTPServer) -> None:
+    grounds = {}
+    for scheme in ("light", "dark"):
+        browser.show_as(width=1280, scheme=scheme)
+        browser.open(_url(site, LISTING))
+        grounds[scheme] = _luminance(browser.ask("getComputedStyle(document.body).backgroundColor"))
+    assert grounds["light"] > 0.8
+    assert grounds["dark"] < 0.05
+
+
+@pytest.mark.parametrize("width", [360, 1280])
+def test_the_keyboard_alone_filters_sorts_and_opens(
+    browser: Browser, site: ThreadingHTTPServer, width: int
+) -> None:
+    browser.show_as(width=width)
+    browser.open(_url(site, LISTING))
+    browser.press(*[TAB] * 3, TAB)  # past the crumbs
+    assert browser.ask("document.activeElement.id") == "filter"
+    assert _outline(browser) >= 2
+    browser.press(*"SPACES", TAB)
+    assert browser.ask("document.activeElement.id") == "sort"
+    browser.press("s", TAB, "d", TAB)
+    assert browser.ask("document.activeElement.tagName") == "BUTTON"
+    assert _outline(browser) >= 2
+    browser.press(ENTER)
+    _wait_until(browser, "location.search", "?filter=SPACES&sort=size&order=descending")
+    assert browser.ask("[...document.querySelectorAll('tbody a')].map(a => a.textContent)") == [
+        "two  spaces\nand a new line.txt"
+    ]
+    browser.ask("document.querySelector('tbody a').focus({focusVisible: true})")
+    assert _outline(browser) >= 2
+    browser.press(ENTER)
+    wanted = f"{LISTING}two%20%20spaces%0Aand%20a%20new%20line.txt"
+    _wait_until(browser, "location.pathname", wanted)
+
+
+def _wait_until(browser: Browser, expression: str, value: object) -> None:
+    """Wait for the page that a key has sent for; fail after 30 s."""
+    end = time.monotonic() + 30
+    state = f"[document.readyState, {expression}]"
+    while (found := browser.ask(state)) != ["complete", value]:
+        assert time.monotonic() < end, found
+        time.sleep(0.05)
+
+
+TAB, ENTER = "\ue004", "\ue007"  # WebDriver's names for the keys
+
+
+def _outline(browser: Browser) -> float:
+    style = browser.ask("getComputedStyle(document.activeElement).outline")
+    assert "none" not in style
+    return float(re.findall(r"([\d.]+)px", style)[0])
+
+
+@pytest.mark.parametrize("entry", ENTRIES, ids=lambda entry: ascii(entry.name[:20]))
+def test_no_name_runs_and_every_link_asks_for_its_own_bytes(
+    browser: Browser, site: ThreadingHTTPServer, entry: Entry
+) -> None:
+    browser.show_as(width=1280)
+    browser.open(_url(site, LISTING))
+    title = browser.ask("document.title")
+    place = listing.arrange(ENTRIES, listing.View()).index(entry)
+    browser.ask(f"document.querySelectorAll('tbody a')[{place}].click()")
+    address = LISTING + listing.reference(entry.name, is_folder=entry.kind == "folder")
+    _wait_until(browser, "location.pathname", address)
+    asked = site.asked[-1]  # type: ignore[attr-defined]
+    assert unquote_to_bytes(asked).startswith(LISTING.encode() + entry.name)
+    assert title == f"Held at {LISTING}"
+    assert browser.ask("document.title").startswith(f"Held at {LISTING}")
+
+
+def test_a_name_that_reverses_text_stays_in_its_place(
+    browser: Browser, site: ThreadingHTTPServer
+) -> None:
+    # U+202E would pull what follows it to the left, were the name not isolated (Unicode TR 9).
+    browser.show_as(width=1280)
+    browser.open(_url(site, LISTING))
+    row = "[...document.querySelectorAll('tbody tr')].find(r => r.textContent.includes('gpj'))"
+    left, right = browser.ask(f"[...{row}.cells].slice(1).map(c => c.getBoundingClientRect().left)")
+    assert left < right
+    assert browser.ask(f"{row}.cells[2].innerText") == "2025-01-01 00:00:00Z"
+
+
+def _url(site: ThreadingHTTPServer, path: str) -> str:
+    return f"http://127.0.0.1:{site.server_port}{path}"
