@@ -7,7 +7,6 @@ import os
 import secrets
 import shutil
 import socket
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import attrs
@@ -19,6 +18,9 @@ from depotserve.home import SETTINGS_NAME, Home, sync_folder, write_file
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from pathlib import Path
+
+    from depotserve.config import Settings
 
 __all__ = ["Plan", "listening_addresses", "set_up"]
 
@@ -63,15 +65,16 @@ def set_up(plan: Plan) -> Home:
     it, a host, user or passphrase that cannot be; SurroundingsError for a folder or file system
     that cannot hold a home.
     """
-    _check(plan)
+    settings = _check(plan)
     with _staged(plan.home) as staging:
         _require_capable(staging)
-        _fill(Home(staging), plan)
+        _fill(Home(staging), plan, settings)
         _settle(staging, plan.home)
     return Home(plan.home)
 
 
-def _check(plan: Plan) -> None:
+def _check(plan: Plan) -> Settings:
+    """Check all that can be known before anything is written; give the settings to be."""
     if config.is_within(plan.home, plan.content):
         raise CallerError("a home cannot lie inside the content tree", where=str(plan.home))
     if config.is_within(plan.content, plan.home):
@@ -82,7 +85,7 @@ def _check(plan: Plan) -> None:
     reason = config.why_unlistable(plan.content)
     if reason:
         raise SurroundingsError(reason, where=str(plan.content))
-    config.parse(_settings(plan), home=plan.home, name=SETTINGS_NAME)
+    return config.parse(_settings(plan), home=plan.home, name=SETTINGS_NAME)
 
 
 def _is_free(home: Path) -> bool:
@@ -164,11 +167,13 @@ def _require_capable(folder: Path) -> None:
         raise SurroundingsError(wrong, where=str(folder.parent), allowed=allowed)
 
 
-def _fill(home: Home, plan: Plan) -> None:
+def _fill(home: Home, plan: Plan, settings: Settings) -> None:
     for name, mode in _FOLDERS.items():
         _make_folder(home.root / name, mode)
     tls.establish(home, plan.hosts)
-    accounts.create(home, plan.user, plan.passphrase)
+    accounts.create(
+        home, plan.user, plan.passphrase, settings.bcrypt_cost, minimum=settings.passphrase_minimum
+    )
     write_file(home.settings, _settings(plan), mode=_SETTINGS_MODE)
 
 

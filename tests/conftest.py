@@ -1,18 +1,17 @@
 from __future__ import annotations
 
 import os
-import sys
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
 
-sys.path.insert(0, os.path.dirname(__file__))
+pytest.register_assert_rewrite("harness")
 
-import harness
+import harness  # noqa: E402  # after its assertions were asked to be rewritten
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+    from pathlib import Path
 
 # 2024-01-01 00:00:00 UTC, in whole seconds as HTTP dates are.
 MODIFIED = 1704067200

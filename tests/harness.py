@@ -24,10 +24,12 @@ import attrs
 import pytest
 import yaml
 
+import depotserve
+
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
-IN_CI = os.environ.get("DEPOTSERVE_CI") == "1"
+IN_CI = bool(os.environ.get("DEPOTSERVE_CI") or os.environ.get("CI"))
 START_SECONDS = 60.0
 STOP_SECONDS = 60.0
 # Cost 4, so that a test run is not spent on hashes; the value is from the shared conventions.
@@ -35,6 +37,8 @@ USER, PASSPHRASE = "ann", "s3cret"
 USERS_LINE = "ann:$2y$04$abcdefghijklmnopqrstuuLZYjhNQAOdpbzt4WxWlUHjv1wsyH5DG\n"
 # Its header value, as RFC 7617 section 2 builds it.
 AUTHORIZATION = b"Authorization: Basic YW5uOnMzY3JldA==\r\n"
+_SOURCE = Path(__file__).resolve().parent.parent
+_FROM_SOURCE = Path(depotserve.__file__).resolve().is_relative_to(_SOURCE / "depotserve")
 _READY = re.compile(r"listening on (https?)://(\[[0-9a-f:]+\]|[0-9.]+):(\d+)( \(redirect\))?\s*$")
 
 
@@ -58,8 +62,18 @@ def missing(reason: str) -> Any:
 
 
 def command(*arguments: str | Path) -> list[str]:
-    """Give the argument list that runs this very interpreter's depotserve."""
-    return [sys.executable, "-m", "depotserve", *map(str, arguments)]
+    """Give the argument list that runs the depotserve which these tests import.
+
+    Isolated, so that the source tree in the current folder does not hide an installed wheel.
+    """
+    isolated = [] if _FROM_SOURCE else ["-I"]
+    return [sys.executable, *isolated, "-m", "depotserve", *map(str, arguments)]
+
+
+def environment(env: Mapping[str, str] | None = None) -> dict[str, str]:
+    """Give this process's environment with changes, and the source tree where that is tested."""
+    source = {"PYTHONPATH": str(_SOURCE)} if _FROM_SOURCE else {}
+    return {**os.environ, **source, **(env or {})}
 
 
 def run(
@@ -70,12 +84,11 @@ def run(
     timeout: float = 120,
 ) -> subprocess.CompletedProcess[bytes]:
     """Run one depotserve command to its end; never raises for its exit status."""
-    full = {**os.environ, **(env or {})}
     return subprocess.run(
         command(*arguments),
         input=stdin,
         capture_output=True,
-        env=full,
+        env=environment(env),
         cwd=cwd,
         timeout=timeout,
         check=False,
@@ -135,6 +148,7 @@ class RunningDepot:
     passphrase: str = PASSPHRASE
     _lines: list[str] = attrs.Factory(list)
     _changed: threading.Condition = attrs.Factory(threading.Condition)
+    _reader: threading.Thread | None = None
 
     @property
     def port(self) -> int:
@@ -145,7 +159,8 @@ class RunningDepot:
     def url(self) -> str:
         """Give the first listener's address, with a slash at its end; `localhost` by name."""
         first = self.endpoints[0]
-        host = "localhost" if first.address in {"127.0.0.1", "0.0.0.0"} else first.address
+        here = {"127.0.0.1", "0.0.0.0"}  # noqa: S104
+        host = "localhost" if first.address in here else f"[{first.address}]"
         return f"{first.scheme}://{host}:{first.port}/"
 
     @property
@@ -203,20 +218,34 @@ class RunningDepot:
             self.process.kill()
             self.process.wait()
             raise AssertionError(f"did not stop on SIGTERM:\n{self.log()}") from None
+        finally:
+            self._finish_reading()
         if status is not None:
             assert ended == status, self.log()
 
+    def _finish_reading(self) -> None:
+        # Workers hold standard error too; one that outlives its supervisor is a test's finding.
+        if self._reader:
+            self._reader.join(10)
+
     def collect(self) -> None:
-        """Read standard error to its end; runs in a thread of its own."""
+        """Begin to read standard error, to its end, in a thread of its own."""
+        self._reader = threading.Thread(target=self._collect, daemon=True)
+        self._reader.start()
+
+    def _collect(self) -> None:
         assert self.process.stderr is not None
-        for line in self.process.stderr:
-            text = line.decode("utf-8", "replace")
-            match = _READY.search(text)
-            with self._changed:
-                self._lines.append(text)
-                if match:
-                    self.endpoints.append(_endpoint(match))
-                self._changed.notify_all()
+        with self.process.stderr as stream:
+            for line in stream:
+                self._take(line.decode("utf-8", "replace"))
+
+    def _take(self, line: str) -> None:
+        match = _READY.search(line)
+        with self._changed:
+            self._lines.append(line)
+            if match:
+                self.endpoints.append(_endpoint(match))
+            self._changed.notify_all()
 
     def wait_until_listening(self, listeners: int) -> None:
         """Wait for every listener's start line."""
@@ -243,16 +272,16 @@ def start(
         stdin=subprocess.DEVNULL,
         stdout=subprocess.DEVNULL,
         stderr=subprocess.PIPE,
-        env={**os.environ, **(env or {})},
+        env=environment(env),
     )
     depot = RunningDepot(home, process)
-    threading.Thread(target=depot.collect, daemon=True).start()
+    depot.collect()
     wanted = len(yaml.safe_load((home / "depot.yaml").read_text())["listeners"])
     try:
         depot.wait_until_listening(wanted)
     except BaseException:
         process.kill()
-        process.wait()
+        depot.stop(status=None)
         raise
     return depot
 
@@ -286,8 +315,7 @@ def running_depot(
         sys.stderr.write(depot.log())
         depot.stop(status=None)
         raise
-    alive = depot.process.poll() is None
-    depot.stop(status=0 if alive else None)
+    depot.stop(status=0 if depot.process.poll() is None else None)
 
 
 def raw(

@@ -88,9 +88,7 @@ class FailureCounts:
 
     def _holds(self, place: Place) -> bool:
         """Tell whether the record is still the check's, and not taken by another since."""
-        return (
-            self._own[place.index] == place.tag and self._own[place.index + 1] == place.stamp
-        )
+        return self._own[place.index] == place.tag and self._own[place.index + 1] == place.stamp
 
 
 def _words(slot: memoryview) -> memoryview:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import unicodedata
-from typing import TYPE_CHECKING, Optional
+from typing import TYPE_CHECKING
 
 from depotserve.accounts import hashes
 from depotserve.accounts.model import Work
@@ -41,7 +41,7 @@ def trimmed(passphrase: bytes) -> bytes:
     return passphrase if len(passphrase) <= _LONGEST_OTHER_FORM else b"\0"
 
 
-def examine(passphrase: bytes, known: tuple[Hash, ...], target: Work) -> Optional[Hash]:
+def examine(passphrase: bytes, known: tuple[Hash, ...], target: Work) -> Hash | None:
     """Give the hash that the passphrase matches, or None after as much work as for any user.
 
     `known` are the hashes in force, none for a user who is unknown or may not sign in; `target`

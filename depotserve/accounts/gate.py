@@ -8,7 +8,7 @@ import logging
 import math
 import os
 import time
-from typing import TYPE_CHECKING, Callable, Optional
+from typing import TYPE_CHECKING, Callable
 
 import attrs
 
@@ -80,7 +80,7 @@ class Gate:
         """Check nothing more: what waits is answered BUSY."""
         self._pool.close()
 
-    def recall(self, address: str, name: str, passphrase: bytes) -> Optional[Verdict]:
+    def recall(self, address: str, name: str, passphrase: bytes) -> Verdict | None:
         """Accept a credential that was found right a short while ago; None if it must be checked.
 
         Never waits. That the user is still there, neither disabled nor expired, and that the hash
@@ -129,7 +129,7 @@ class Gate:
         """Refuse what is no credential, at the cost of one whose name is unknown."""
         return await self.check(address, UNKNOWN, b"")
 
-    def _find(self, name: str) -> Optional[Account]:
+    def _find(self, name: str) -> Account | None:
         return self._accounts.get(name) or self._accounts.get(names.canonical(name))
 
     def _begin(self, claim: _Claim, tag: bytes) -> asyncio.Task[Verdict]:
@@ -157,14 +157,15 @@ class Gate:
         self._cache.remember(self._cache.tag(account.name, claim.passphrase, matched.text))
         return self._accept(claim.address, account, matched)
 
-    async def _examine(self, claim: _Claim) -> Optional[Hash]:
-        now = self._now()
-        account = self._accounts.get(claim.name)
-        known = account.in_force(now) if account and account.is_open(now) else ()
-        target = self._accounts.highest_work(now)
-        if not target.rounds:
-            target = target.at_least(Work(1 << self._settings.bcrypt_cost))
-        work = functools.partial(examine, trimmed(claim.passphrase), known, target)
+    async def _examine(self, claim: _Claim) -> Hash | None:
+        work = functools.partial(
+            _matched,
+            trimmed(claim.passphrase),
+            self._accounts,
+            claim.name,
+            self._now(),
+            Work(1 << self._settings.bcrypt_cost),
+        )
         return await self._pool.run(claim.network, claim.name, work)
 
     def _stands(self, account: Account, matched: Hash) -> bool:
@@ -193,7 +194,18 @@ class Gate:
         return Verdict(Outcome.THROTTLED, retry_after=left)
 
 
-def _threads(workers: Optional[int]) -> int:
+def _matched(
+    passphrase: bytes, accounts: Accounts, name: str, now: float, otherwise: Work
+) -> Hash | None:
+    """Check a passphrase; without any bcrypt hash in the file a refusal costs `otherwise`."""
+    account = accounts.get(name)
+    known = account.in_force(now) if account and account.is_open(now) else ()
+    highest = accounts.highest_work(now)
+    target = highest if highest.rounds else highest.at_least(otherwise)
+    return examine(passphrase, known, target)
+
+
+def _threads(workers: int | None) -> int:
     """Give each worker its share of the cores, at least one thread."""
     cores = os.cpu_count() or 1
     return max(1, math.ceil(cores / (workers or cores)))

@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import re
 import warnings
-from typing import Optional
 
 import attrs
 import bcrypt
@@ -27,6 +26,7 @@ __all__ = [
     "BCRYPT",
     "DEAREST",
     "LONGEST",
+    "USUAL_COST",
     "Hash",
     "decoy",
     "make",
@@ -38,6 +38,7 @@ BCRYPT = "bcrypt"
 APR1 = "apr1"
 LONGEST = 72  # bytes: bcrypt reads no more of a passphrase
 LOWEST_COST, HIGHEST_COST = 4, 31  # what bcrypt itself takes
+USUAL_COST = 12  # a quarter of a second a check
 DEAREST = 20  # the highest cost that our files may hold: a minute a check; 31 takes a day
 ALLOWED = "bcrypt ($2a$, $2b$, $2y$) and APR1 ($apr1$) hashes are taken"
 
@@ -59,7 +60,7 @@ class Hash:
 
     text: str = attrs.field(repr=False)
     kind: str
-    cost: Optional[int] = None
+    cost: int | None = None
 
     @property
     def rounds(self) -> int:
@@ -67,7 +68,7 @@ class Hash:
         return 0 if self.cost is None else 1 << self.cost
 
 
-def recognise(text: str) -> Optional[Hash]:
+def recognise(text: str) -> Hash | None:
     """Recognise a well-formed `$2a$`, `$2b$`, `$2y$` (cost 4 to 31) or `$apr1$` hash, else None.
 
     `$2x$`, which marks hashes of a broken implementation (CVE-2011-2483), is not taken.
@@ -95,13 +96,13 @@ def _check_bcrypt(passphrase: bytes, text: str) -> bool:
 
 def _check_apr1(passphrase: bytes, text: str) -> bool:
     # passlib raises past 4096 bytes; a tenth of a millisecond a kilobyte is no reason to allow it
-    return len(passphrase) <= 4096 and bool(apr_md5_crypt.verify(passphrase, text))  # noqa: PLR2004
+    return len(passphrase) <= 4096 and bool(apr_md5_crypt.verify(passphrase, text))
 
 
 _CHECKS = {BCRYPT: _check_bcrypt, APR1: _check_apr1}
 
 
-def decoy(cost: Optional[int]) -> Hash:
+def decoy(cost: int | None) -> Hash:
     """Give a well-formed hash that costs as much to check as a real one; None gives APR1.
 
     Its answer means nothing.

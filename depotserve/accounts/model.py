@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Optional
+from typing import TYPE_CHECKING
 
 import attrs
 
@@ -76,7 +76,7 @@ class Accounts:
         """List those whose hash is APR1, which a computer guesses quickly."""
         return tuple(each.name for each in self.users.values() if each.hash.kind == hashes.APR1)
 
-    def get(self, name: str) -> Optional[Account]:
+    def get(self, name: str) -> Account | None:
         """Give a user's account, or None."""
         return self.users.get(name)
 
@@ -88,7 +88,7 @@ class Accounts:
         return highest
 
 
-def load(users: bytes, terms_content: Optional[bytes], *, name: str = "users") -> Accounts:
+def load(users: bytes, terms_content: bytes | None, *, name: str = "users") -> Accounts:
     """Read both files as one; `terms_content` is None where terms.yaml is missing.
 
     `name` is what errors call the users file. Raises CallerError for the first fault of either,

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from datetime import datetime, timedelta, timezone
-from typing import Optional
 
 __all__ = ["read_moment", "read_span", "show"]
 
@@ -17,7 +16,7 @@ _UNITS = {"h": timedelta(hours=1), "d": timedelta(days=1), "w": timedelta(weeks=
 _LEAP_SECOND = 60
 
 
-def read_moment(text: str) -> Optional[datetime]:
+def read_moment(text: str) -> datetime | None:
     """Read an RFC 3339 section 5.6 date-time, or a full-date, as a moment in UTC; None if neither.
 
     A date alone means the end of that day in UTC. Fractions of a second are dropped; a leap
@@ -30,7 +29,7 @@ def read_moment(text: str) -> Optional[datetime]:
         return None
 
 
-def _moment(parts: dict[str, Optional[str]]) -> datetime:
+def _moment(parts: dict[str, str | None]) -> datetime:
     year, month, day, hour, minute, second, hours, minutes = (
         int(parts[key] or 0)
         for key in ("year", "month", "day", "hour", "minute", "second", "hours", "minutes")
@@ -40,11 +39,13 @@ def _moment(parts: dict[str, Optional[str]]) -> datetime:
     leap = timedelta(seconds=1 if second == _LEAP_SECOND else 0)
     sign = -1 if parts["sign"] == "-" else 1
     zone = timezone(sign * timedelta(hours=hours, minutes=minutes))
-    local = datetime(year, month, day, hour, minute, second - int(leap.total_seconds()), tzinfo=zone)
+    local = datetime(
+        year, month, day, hour, minute, second - int(leap.total_seconds()), tzinfo=zone
+    )
     return local.astimezone(timezone.utc) + leap
 
 
-def read_span(text: str) -> Optional[timedelta]:
+def read_span(text: str) -> timedelta | None:
     """Read a span such as `36h`, `14d` or `2w`; None if it is none or none that is above zero."""
     found = _SPAN.fullmatch(text)
     return int(found["count"]) * _UNITS[found["unit"]] if found else None

@@ -8,7 +8,7 @@ __all__ = ["ALPHABET", "generate", "grouped"]
 
 # Small letters and digits only, and none that looks like another in common typefaces or
 # handwriting: without b 6, g q 9, i j l 1, o 0, s 5, u v, z 2, and m, which rn looks like.
-ALPHABET = "acdefhkpnrtwxy3478"
+ALPHABET = "acdefhknprtwxy3478"
 _GROUP = 5
 _LENGTH = 25  # 25 of 18 characters: 104 bits
 

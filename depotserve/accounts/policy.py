@@ -8,9 +8,13 @@ from __future__ import annotations
 import functools
 import importlib.resources
 import unicodedata
+from typing import TYPE_CHECKING
 
 from depotserve.accounts.hashes import LONGEST
 from depotserve.errors import CallerError
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
 
 __all__ = ["DEFAULT_MINIMUM", "LOWEST_MINIMUM", "check"]
 
@@ -18,7 +22,9 @@ DEFAULT_MINIMUM = 15  # characters, where nothing else proves who somebody is
 LOWEST_MINIMUM = 8  # characters; what the standard asks of a password beside another factor
 _FEWEST_REPEATS = 1.5  # of a shorter text, to be called a repetition
 _MOST_PARTS = 3  # common ones in a row that are still common
+_MOST_SIGNS = 6  # digits or signs beside them: a year, an exclamation mark
 _CONTROL = "Cc"
+_Made = tuple[int, int]  # common parts, digits and signs
 
 
 def check(passphrase: str, *, user: str, minimum: int = DEFAULT_MINIMUM) -> str:
@@ -77,26 +83,24 @@ def _shortest_period(text: str) -> int:
 def _is_common(text: str, user: str) -> bool:
     """Tell whether the text is made of up to three common ones, the user name among them.
 
-    Digits and what is neither letter nor digit may stand between and around them.
+    Up to six digits or signs may stand between and around them.
     """
-    common = _common()
-    words = common | {user} if user else common
+    words = _common() | {user}
     longest = max(map(len, words))
-    fewest = {0: 0}
+    reached: dict[int, set[_Made]] = {0: {(0, 0)}}
     for start in range(len(text)):
-        if start not in fewest:
-            continue
-        _reach(fewest, start, start + 1, 0 if not text[start].isalpha() else _MOST_PARTS + 1)
-        for end in range(start + 1, min(len(text), start + longest) + 1):
-            if text[start:end] in words:
-                _reach(fewest, start, end, 1)
-    return fewest.get(len(text), _MOST_PARTS + 1) <= _MOST_PARTS
+        for parts, signs in reached.get(start, ()):
+            if not text[start].isalpha() and signs < _MOST_SIGNS:
+                reached.setdefault(start + 1, set()).add((parts, signs + 1))
+            for end in _ends(text, start, words, longest if parts < _MOST_PARTS else 0):
+                reached.setdefault(end, set()).add((parts + 1, signs))
+    return any(parts for parts, _ in reached.get(len(text), ()))
 
 
-def _reach(fewest: dict[int, int], start: int, end: int, parts: int) -> None:
-    total = fewest[start] + parts
-    if total <= _MOST_PARTS:
-        fewest[end] = min(total, fewest.get(end, total))
+def _ends(text: str, start: int, words: frozenset[str], longest: int) -> Iterator[int]:
+    for end in range(start + 1, min(len(text), start + longest) + 1):
+        if text[start:end] in words:
+            yield end
 
 
 @functools.lru_cache(maxsize=1)

@@ -49,13 +49,16 @@ class Pool:
         self._waiting: Rota[_Job] = Rota()
         self._running: set[asyncio.Future[Any]] = set()
         self._seconds = _FIRST_GUESS
+        self._closed = False
 
     async def run(self, network: str, name: str, work: Callable[[], T]) -> T:
         """Run `work` in a thread when it is the turn of the network and name.
 
-        Raises Full if too many wait; a newcomer who has fewer waiting than another takes the place
-        of that one's newest. What `work` raises goes through.
+        Raises Full if too many wait or the pool is closed; a newcomer who has fewer waiting than
+        another takes the place of that one's newest. What `work` raises goes through.
         """
+        if self._closed:
+            raise Full(self._estimate())
         if len(self._waiting) >= self._capacity:
             self._make_room(network, name)
         job = _Job(work, asyncio.get_running_loop().create_future())
@@ -70,6 +73,7 @@ class Pool:
 
     def close(self) -> None:
         """Take no more work. What waits raises Full; what runs ends unheard."""
+        self._closed = True
         while self._waiting:
             self._turn_away(self._waiting.take())
         for running in set(self._running):

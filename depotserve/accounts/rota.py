@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import OrderedDict, deque
-from typing import Generic, Optional, TypeVar
+from typing import Generic, TypeVar
 
 __all__ = ["Rota"]
 
@@ -38,7 +38,7 @@ class Rota(Generic[T]):
         self._tidy(network, name)
         return thing
 
-    def yield_to(self, network: str, name: str) -> Optional[T]:
+    def yield_to(self, network: str, name: str) -> T | None:
         """Take out the newest thing of who has most waiting, if that is more than the named has.
 
         Networks are compared first, then the names of the network that has most.

@@ -6,7 +6,7 @@ cut lacks it and is refused, so that no cut lets a disabled user in. Reading is 
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any, Callable, Optional
+from typing import TYPE_CHECKING, Any, Callable
 
 import attrs
 import yaml
@@ -42,8 +42,8 @@ class Terms:
     """On what terms a user may sign in."""
 
     disabled: bool = False
-    expires: Optional[datetime] = None
-    previous: Optional[Previous] = None
+    expires: datetime | None = None
+    previous: Previous | None = None
 
 
 NONE = Terms()
@@ -77,7 +77,8 @@ def parse(content: bytes, *, name: str) -> dict[str, Terms]:
     fields = _fields(root, place, {"format": _format, "users": _users})
     if "format" not in fields:
         raise place.error(root, "format is missing", "format: 1")
-    return fields.get("users", {})
+    users: dict[str, Terms] = fields.get("users", {})
+    return users
 
 
 def compose(content: bytes, *, name: str) -> yaml.Node:
@@ -125,8 +126,8 @@ def _require_plain(text: str, name: str) -> None:
         depth += isinstance(event, yaml.CollectionStartEvent)
         depth -= isinstance(event, yaml.CollectionEndEvent)
         if getattr(event, "anchor", None) or depth > _DEEPEST:
-            what = "an anchor, an alias or nesting too deep"
-            raise CallerError(what, where=f"{name}:{event.start_mark.line + 1}")
+            line = event.start_mark.line + 1 if event.start_mark else 1
+            raise CallerError("an anchor, an alias or nesting too deep", where=f"{name}:{line}")
 
 
 _Reader = Callable[[yaml.Node, _Place], Any]
@@ -194,7 +195,7 @@ def _moment(node: yaml.Node, place: _Place) -> datetime:
 
 def _previous(node: yaml.Node, place: _Place) -> Previous:
     fields = _fields(node, place, {"hash": _hash, "until": _moment})
-    if len(fields) != 2:  # noqa: PLR2004
+    if len(fields) != 2:
         raise place.error(node, "hash or until is missing", "both are needed")
     return Previous(**fields)
 

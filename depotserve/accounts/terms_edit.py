@@ -1,9 +1,9 @@
-"""Edit a file of terms: a user's lines are replaced, all others stay as they are, bytes to bytes."""
+"""Edit a file of terms, bytes to bytes: a user's lines are replaced, all others stay."""
 
 from __future__ import annotations
 
 import codecs
-from typing import TYPE_CHECKING, Optional
+from typing import TYPE_CHECKING
 
 import attrs
 import yaml
@@ -39,7 +39,7 @@ class _Block:
     users: Mapping[str, tuple[int, int]]
 
 
-def amend(content: Optional[bytes], changes: Mapping[str, Terms]) -> bytes:
+def amend(content: bytes | None, changes: Mapping[str, Terms]) -> bytes:
     """Set the terms of users; `terms.NONE` removes a user's entry.
 
     `content` is None for a file that is missing. Order, comments and line ends stay, except within

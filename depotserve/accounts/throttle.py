@@ -7,7 +7,7 @@ import math
 import random
 import time
 from collections import OrderedDict
-from typing import TYPE_CHECKING, Callable, Union
+from typing import TYPE_CHECKING, Callable
 
 import attrs
 
@@ -71,7 +71,7 @@ class Throttle:
         tally = self._counts.tally(pair, now, self.bounds.seconds)
         return seconds_left(tally, self._limit, self.bounds.seconds, now)
 
-    async def enter(self, pair: bytes) -> Union[Place, Refusal]:
+    async def enter(self, pair: bytes) -> Place | Refusal:
         """Reserve a check for the pair, or say why not.
 
         Checks under way count as refused until they are decided, so that many at once do not
@@ -87,7 +87,7 @@ class Throttle:
                 return Refusal(math.ceil(_PATIENCE), busy=True)
             await asyncio.sleep(_POLL * (1 + random.random()))  # noqa: S311  # spreads workers
 
-    def _try_enter(self, pair: bytes) -> Union[Place, Refusal, None]:
+    def _try_enter(self, pair: bytes) -> Place | Refusal | None:
         left = self.blocked(pair)
         if left:
             return Refusal(left)

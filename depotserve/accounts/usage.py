@@ -13,7 +13,7 @@ import logging
 import os
 import time
 from collections import OrderedDict
-from typing import TYPE_CHECKING, Callable, Optional
+from typing import TYPE_CHECKING, Callable
 
 from depotserve.accounts import moments
 
@@ -51,7 +51,7 @@ def mark(state: Path, name: str, previous: Hash) -> None:
         os.utime(path)
 
 
-def last_use(state: Path, name: str, previous: Hash) -> Optional[float]:
+def last_use(state: Path, name: str, previous: Hash) -> float | None:
     """Give when a user last signed in by the previous passphrase, in seconds since 1970.
 
     None if never, or if it cannot be read.

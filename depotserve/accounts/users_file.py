@@ -7,7 +7,7 @@ or damaged must never be taken for one that knows fewer or other passphrases.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Optional
+from typing import TYPE_CHECKING
 
 import attrs
 
@@ -55,14 +55,15 @@ def read(content: bytes) -> tuple[list[Entry], list[Fault]]:
     faults: list[Fault] = []
     lines: dict[str, int] = {}
     for number, line in _meaningful(content):
-        try:
-            entry = _entry(number, line)
-            _require_new(entry, lines)
-        except _LineError as error:
-            faults.append(error.fault)
+        found = _entry(number, line)
+        if isinstance(found, Entry) and found.name in lines:
+            what = f"{found.name} stands on line {lines[found.name]} already"
+            found = Fault(number, what, "one line a user")
+        if isinstance(found, Fault):
+            faults.append(found)
         else:
-            lines[entry.name] = number
-            entries.append(entry)
+            lines[found.name] = number
+            entries.append(found)
     return entries, faults
 
 
@@ -82,54 +83,41 @@ def parse(content: bytes, *, name: str) -> dict[str, Hash]:
     return {entry.name: entry.hash for entry in entries}
 
 
-class _LineError(Exception):
-    def __init__(self, fault: Fault) -> None:
-        super().__init__(fault.what)
-        self.fault = fault
-
-
 def _meaningful(content: bytes) -> Iterator[tuple[int, bytes]]:
     """Yield the lines that are neither blank nor comments, without their ends."""
-    text = content[len(_BOM) :] if content.startswith(_BOM) else content
+    text = content.removeprefix(_BOM)
     for number, raw in enumerate(text.split(b"\n"), 1):
         line = raw.rstrip(b" \t\r")
         if line and not line.lstrip(b" \t").startswith(b"#"):
             yield number, line
 
 
-def _entry(number: int, line: bytes) -> Entry:
+def _entry(number: int, line: bytes) -> Entry | Fault:
     try:
         text = line.decode("utf-8")
-    except UnicodeDecodeError as error:
-        raise _LineError(Fault(number, "the line is not UTF-8")) from error
+    except UnicodeDecodeError:
+        return Fault(number, "the line is not UTF-8")
     name, colon, rest = text.partition(":")
     if not colon:
-        raise _LineError(Fault(number, "the line has no colon"))
+        return Fault(number, "the line has no colon")
     fault = names.fault_of(name)
     if fault:
-        raise _LineError(Fault(number, fault))
-    return Entry(number, name, _hash(number, rest))
+        return Fault(number, fault)
+    found = hashes.recognise(rest)
+    if found is None or (found.cost or 0) > hashes.DEAREST:
+        return Fault(number, *_why_not(rest, found))
+    return Entry(number, name, found)
 
 
-def _hash(number: int, text: str) -> Hash:
-    found = hashes.recognise(text)
-    if found is None and hashes.recognise(text.partition(":")[0]):
-        raise _LineError(Fault(number, "there is more after the hash"))
-    if found is None:
-        raise _LineError(Fault(number, "no hash of a kind that is taken", hashes.ALLOWED))
-    if (found.cost or 0) > hashes.DEAREST:
-        what = f"bcrypt cost {found.cost} takes minutes to days a check"
-        raise _LineError(Fault(number, what, f"cost 4 to {hashes.DEAREST}"))
-    return found
+def _why_not(text: str, found: Hash | None) -> tuple[str, str]:
+    if found is not None:
+        return f"bcrypt cost {found.cost} takes minutes to days", f"cost 4 to {hashes.DEAREST}"
+    if hashes.recognise(text.partition(":")[0]):
+        return "there is more after the hash", _ALLOWED
+    return "no hash of a kind that is taken", hashes.ALLOWED
 
 
-def _require_new(entry: Entry, lines: Mapping[str, int]) -> None:
-    if entry.name in lines:
-        what = f"{entry.name} stands on line {lines[entry.name]} already"
-        raise _LineError(Fault(entry.line, what, "one line a user"))
-
-
-def amend(content: bytes, changes: Mapping[str, Optional[Hash]]) -> bytes:
+def amend(content: bytes, changes: Mapping[str, Hash | None]) -> bytes:
     """Set or, with None, remove the hashes of users; all other bytes stay as they are.
 
     A known user's line keeps its place, blanks and line end; a new one is added at the end with
@@ -149,7 +137,7 @@ def amend(content: bytes, changes: Mapping[str, Optional[Hash]]) -> bytes:
     return result
 
 
-def _amended(raw: bytes, new: Optional[Hash]) -> Optional[bytes]:
+def _amended(raw: bytes, new: Hash | None) -> bytes | None:
     if new is None:
         return None
     name, _, rest = raw.partition(b":")
@@ -170,9 +158,9 @@ def _appended(text: bytes, fresh: Mapping[str, Hash], end: bytes) -> bytes:
 
 
 def _require_meant(
-    result: bytes, old: Mapping[str, Hash], changes: Mapping[str, Optional[Hash]]
+    result: bytes, old: Mapping[str, Hash], changes: Mapping[str, Hash | None]
 ) -> None:
-    merged: dict[str, Optional[Hash]] = {**old, **changes}
+    merged: dict[str, Hash | None] = {**old, **changes}
     meant = {name: known for name, known in merged.items() if known}
     if parse(result, name="users") != meant:
         raise DepotError("the change would not read back as meant", where="users")

@@ -44,7 +44,7 @@ _PATH = click.Path(path_type=Path)
     "--port", type=click.IntRange(0, 65535), default=8443, show_default=True, help="0: any free."
 )
 @json_option
-def init(
+def init(  # noqa: PLR0913  # one for each option
     home: Path | None,
     content: Path,
     hosts: tuple[str, ...],
@@ -113,7 +113,9 @@ class _Shown:
         }
 
     def text(self) -> str:
-        return "\n".join([*self._facts(), "", *self._cautions(), *self._next()])
+        return "\n".join(
+            [*self._facts(), *self._reading_aid(), "", *self._cautions(), *self._next()]
+        )
 
     def _facts(self) -> list[str]:
         names = ", ".join(self.plan.hosts) + (" (found on this machine)" if self.guessed else "")
@@ -123,11 +125,18 @@ class _Shown:
             "names": names,
             "authority": self.home.authority,
             "user": self.plan.user,
-            "passphrase": f"{self.plan.passphrase}   (shown this once)"
-            if self.generated
-            else "as given",
+            "passphrase": self.plan.passphrase if self.generated else "as given",
         }
         return [f"{key:<12}{value}" for key, value in facts.items()]
+
+    def _reading_aid(self) -> list[str]:
+        if not self.generated:
+            return []
+        grouped = accounts.passphrase.grouped(self.plan.passphrase)
+        return [
+            f"{'':<12}{grouped}   (the same, to be read out; without the blanks)",
+            "The passphrase is shown this once; the depot keeps only its hash.",
+        ]
 
     def _cautions(self) -> list[str]:
         if not self.found.named:

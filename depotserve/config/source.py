@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Union
+from typing import Any, Union
 
 import attrs
 import yaml
@@ -83,7 +83,7 @@ def read(content: bytes, *, name: str) -> Value:
         raise Position(name, line, "").fault("holds a character that YAML forbids") from error
     if node is None:
         raise Position(name, 1, "").fault("is empty", "format and content are needed")
-    return _Conversion(name).convert(node, Position(name, node.start_mark.line + 1, ""), DEEPEST)
+    return _Conversion(name).convert(node, Position(name, _line(node.start_mark), ""), DEEPEST)
 
 
 def _decode(content: bytes, name: str) -> str:
@@ -95,8 +95,11 @@ def _decode(content: bytes, name: str) -> str:
 
 
 def _no_yaml(error: yaml.MarkedYAMLError, name: str) -> CallerError:
-    line = getattr(error.problem_mark, "line", 0) + 1
-    return Position(name, line, "").fault(f"no valid YAML: {error.problem}")
+    return Position(name, _line(error.problem_mark), "").fault(f"no valid YAML: {error.problem}")
+
+
+def _line(mark: Any) -> int:  # noqa: ANN401  # the type's stubs call it optional or hide its fields
+    return int(getattr(mark, "line", 0)) + 1
 
 
 def _refuse_excess(text: str, name: str) -> None:
@@ -106,7 +109,7 @@ def _refuse_excess(text: str, name: str) -> None:
         depth += isinstance(event, yaml.CollectionStartEvent)
         depth -= isinstance(event, yaml.CollectionEndEvent)
         if depth > DEEPEST or count > MOST_VALUES:
-            raise _excess(Position(name, event.start_mark.line + 1, ""))
+            raise _excess(Position(name, _line(event.start_mark), ""))
 
 
 def _excess(at: Position) -> CallerError:
@@ -151,4 +154,4 @@ class _Conversion:
         return entries
 
     def _at(self, node: yaml.Node, key: str) -> Position:
-        return Position(self._name, node.start_mark.line + 1, key)
+        return Position(self._name, _line(node.start_mark), key)

@@ -14,7 +14,18 @@ import attrs
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Sequence
 
-__all__ = ["Entry", "View", "arrange", "crumbs", "parse_query", "reference", "rfc3339", "shown"]
+__all__ = [
+    "FILTER_CHARACTERS",
+    "Entry",
+    "View",
+    "arrange",
+    "crumbs",
+    "parse_query",
+    "reference",
+    "rfc3339",
+    "shown",
+    "speakable",
+]
 
 Pair = tuple[bytes, bool]  # a name, and whether it is a folder
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import math
 import os
 import stat
 from typing import TYPE_CHECKING
@@ -120,7 +121,7 @@ def _mounted(beneath: dict[bytes, list[Tree]], user: str) -> tuple[listing.Entry
         for name, trees in beneath.items()
         if any(may_read(user, tree.mount.users) for tree in trees)
     )
-    return tuple(listing.Entry(name, "folder", 0, 0.0) for name in readable)
+    return tuple(listing.Entry(name, "folder", 0, math.nan) for name in readable)
 
 
 def _is_anonymous(tree: Tree | None) -> bool:

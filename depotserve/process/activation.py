@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import fcntl
 import os
 import socket
 import stat
@@ -87,8 +88,8 @@ def _take(descriptor: int) -> socket.socket:
     if not listening or found.type != socket.SOCK_STREAM or found.family not in _FAMILIES:
         found.detach()
         raise fault
-    found.set_inheritable(False)
-    found.setblocking(False)
+    fcntl.fcntl(descriptor, fcntl.F_SETFD, fcntl.FD_CLOEXEC)
+    found.settimeout(0)
     return found
 
 

@@ -15,34 +15,33 @@ __all__ = ["cautions"]
 
 _STRONG_MINIMUM = 15  # characters; NIST SP 800-63B-4 §3.1.1.2, a passphrase that stands alone
 
+# Of a listener without TLS, by whether passwords are asked for.
+_RISKS = {
+    True: "takes passwords in clear text: whoever is on the way can read them",
+    False: "serves without TLS: whoever is on the way can alter what is fetched",
+}
+
 
 def cautions(
     settings: Settings, listeners: Iterable[Listener], apr1_users: Iterable[str]
 ) -> list[str]:
     """List in one line each what lowers protection; nothing here keeps a depot from serving.
 
-    `listeners` are those really opened, `apr1_users` the names whose hash is of the APR1 kind.
+    `listeners` are those that are opened, `apr1_users` the names whose hash is of the APR1 kind.
     """
     return [
-        *(_of_listeners(settings, listeners)),
-        *(_of_mounts(settings)),
-        *(_of_accounts(settings, apr1_users)),
+        *_of_listeners(settings, listeners),
+        *_of_mounts(settings),
+        *_of_accounts(apr1_users),
+        *_of_passphrases(settings),
     ]
 
 
 def _of_listeners(settings: Settings, listeners: Iterable[Listener]) -> Iterator[str]:
-    listeners = list(listeners)
+    risk = _RISKS[asks_for_passwords(settings)]
     for one in listeners:
-        place = f"{one.address} port {one.port}"
-        if one.tls == "none" and asks_for_passwords(settings):
-            yield f"{place} takes passwords in clear text; whoever is on the way can read them"
-        elif one.tls == "none":
-            yield f"{place} serves without TLS; whoever is on the way can alter what is fetched"
-        if one.address == "::" and not any(
-            other.address == "0.0.0.0" and other.port == one.port  # noqa: S104
-            for other in listeners
-        ):
-            yield f"{place} takes IPv6 only; a listener on 0.0.0.0 would take IPv4"
+        if one.tls == "none":
+            yield f"{one.address} port {one.port} {risk}"
 
 
 def _of_mounts(settings: Settings) -> Iterator[str]:
@@ -51,9 +50,12 @@ def _of_mounts(settings: Settings) -> Iterator[str]:
             yield f"{mount.url} ({mount.path}) is served to everybody without a password"
 
 
-def _of_accounts(settings: Settings, apr1_users: Iterable[str]) -> Iterator[str]:
+def _of_accounts(apr1_users: Iterable[str]) -> Iterator[str]:
     for name in apr1_users:
-        yield f"user {name} has an APR1 hash, which is quick to guess; set a new passphrase"
+        yield f"user {name} has an APR1 hash, which is guessed quickly; set a new passphrase"
+
+
+def _of_passphrases(settings: Settings) -> Iterator[str]:
     if settings.passphrase_minimum < _STRONG_MINIMUM:
         yield (
             f"passphrase_minimum is {settings.passphrase_minimum};"

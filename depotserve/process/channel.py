@@ -5,15 +5,15 @@ from __future__ import annotations
 import enum
 import json
 import pickle
-import socket
 import struct
 from contextlib import suppress
-from typing import TYPE_CHECKING, Optional, Union
+from typing import TYPE_CHECKING, Union
 
 import attrs
 
 if TYPE_CHECKING:
     import asyncio
+    import socket
 
     from depotserve.process.snapshot import Snapshot
 
@@ -22,6 +22,7 @@ __all__ = ["Channel", "Message", "Order", "Report", "Update", "read_message", "r
 _HEAD = struct.Struct("!I")  # bytes of the pickle that follows
 _MOST_MESSAGE = 256 << 20  # bytes; the largest users file makes a quarter
 _MOST_REPORT = 16384  # bytes of one line of JSON
+_MOST_FAILURE = 1000  # characters
 
 
 class Order(enum.Enum):
@@ -47,6 +48,11 @@ class Report:
     serving: int = -1
     failure: str = ""
 
+    def line(self) -> bytes:
+        """Give the report as it goes over the channel: one line of JSON."""
+        failure = self.failure[:_MOST_FAILURE]
+        return json.dumps({"serving": self.serving, "failure": failure}).encode() + b"\n"
+
 
 Message = Union[Order, Update]
 
@@ -56,7 +62,7 @@ class Channel:
 
     def __init__(self, end: socket.socket) -> None:
         """Take one end of a pair of stream sockets."""
-        end.setblocking(False)
+        end.settimeout(0)
         self._end = end
         self._out = bytearray()
         self._in = bytearray()
@@ -110,10 +116,10 @@ class Channel:
 def report(end: socket.socket, what: Report) -> None:
     """Send a report from a worker; a supervisor that is gone is found out elsewhere."""
     with suppress(OSError):
-        end.sendall(json.dumps(attrs.asdict(what)).encode()[: _MOST_REPORT - 1] + b"\n")
+        end.sendall(what.line())
 
 
-async def read_message(reader: asyncio.StreamReader) -> Optional[Message]:
+async def read_message(reader: asyncio.StreamReader) -> Message | None:
     """Give the next message to a worker, or nothing when the supervisor is gone."""
     try:
         (length,) = _HEAD.unpack(await reader.readexactly(_HEAD.size))
@@ -127,7 +133,7 @@ async def read_message(reader: asyncio.StreamReader) -> Optional[Message]:
     return message
 
 
-def _parse_report(line: bytes) -> Report:
+def _parse_report(line: bytearray) -> Report:
     try:
         return Report(**json.loads(line))
     except (ValueError, TypeError):

@@ -7,6 +7,7 @@ import logging
 import resource
 import time
 import traceback
+from contextlib import suppress
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -77,4 +78,5 @@ def raise_descriptor_limit() -> None:
     wanted = _WANTED_DESCRIPTORS if hard == resource.RLIM_INFINITY else hard
     wanted = min(wanted, _WANTED_DESCRIPTORS)
     if soft != resource.RLIM_INFINITY and soft < wanted:
-        resource.setrlimit(resource.RLIMIT_NOFILE, (wanted, hard))
+        with suppress(OSError, ValueError):  # a service's filter of system calls may forbid it
+            resource.setrlimit(resource.RLIMIT_NOFILE, (wanted, hard))

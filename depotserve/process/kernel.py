@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     import ctypes
     from collections.abc import Iterable, MutableMapping
-    from typing import Optional
 
 __all__ = ["die_with_parent", "forget_variables"]
 
@@ -43,7 +42,7 @@ def forget_variables(environ: MutableMapping[bytes, bytes], names: Iterable[str]
                 _wipe(place - len(key) - 1, len(key) + 1 + length)
 
 
-def _place(library: Optional[ctypes.CDLL], key: bytes) -> int:
+def _place(library: ctypes.CDLL | None, key: bytes) -> int:
     """Give the memory address of a variable's value, or 0."""
     if library is None:
         return 0
@@ -60,7 +59,7 @@ def _wipe(place: int, length: int) -> None:
     ctypes.memset(place, 0, length)
 
 
-def _c_library() -> Optional[ctypes.CDLL]:
+def _c_library() -> ctypes.CDLL | None:
     """Give the C library, or nothing on a system whose protection keeps ctypes from loading."""
     try:
         import ctypes  # noqa: PLC0415

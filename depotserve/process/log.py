@@ -46,6 +46,7 @@ def configure() -> None:
     handler = logging.StreamHandler(sys.stderr)
     handler.setFormatter(_Lines(priorities=goes_to_journal(os.environ)))
     logging.basicConfig(level=logging.INFO, handlers=[handler], force=True)
+    logging.getLogger("asyncio").setLevel(logging.WARNING)  # in debug mode it tells each socket
     logging.raiseExceptions = False  # a full disk behind stderr must not become a traceback
 
 

@@ -17,8 +17,14 @@ import attrs
 from depotserve import config
 from depotserve.errors import CallerError, DepotError
 from depotserve.http import find_trees
-from depotserve.process.snapshot import needs_certificate, read_accounts, read_credential
+from depotserve.process.snapshot import (
+    Credential,
+    needs_certificate,
+    read_accounts,
+    read_credential,
+)
 from depotserve.process.watch import Watch, identify, observe
+from depotserve.tls import ServerContext
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -28,12 +34,16 @@ if TYPE_CHECKING:
     from depotserve.process.snapshot import Snapshot
     from depotserve.process.watch import Identity
 
-__all__ = ["Reloader", "keep_founded"]
+__all__ = ["Reloader", "founded_changes", "identify_all"]
 
 _LOG = logging.getLogger(__name__)
 
 # Settings that sockets and processes were made by -> how to speak of them.
-_FOUNDED = {"listeners": "listeners", "workers": "the number of workers"}
+_FOUNDED = {
+    "listeners": "listeners",
+    "workers": "the number of workers",
+    "access_log": "the access log",
+}
 
 
 @attrs.define
@@ -50,12 +60,19 @@ class _Group:
 class Reloader:
     """Holds the snapshot in force and puts better ones in its place."""
 
-    def __init__(self, home: Home, snapshot: Snapshot, before: Identity) -> None:
+    def __init__(
+        self, home: Home, snapshot: Snapshot, *, configured: Settings, before: Identity
+    ) -> None:
         """Begin with what was read at the start of the depot.
 
-        `before` is what `identify_all` gave before that, so that no change since is missed.
+        `configured` is what depot.yaml said; the snapshot's listeners are those really opened.
+        `before` is what `identify_all` gave before reading, so that no change since is missed.
+        Raises CallerError if the certificate cannot be used.
         """
         self.snapshot = snapshot
+        # Made before the fork: see ServerContext. A worker that begins later inherits the newest.
+        self.context = _context(snapshot)
+        self._configured = configured
         self._home = home
         self._has_terms = os.path.lexists(home.terms)
         accounts, credential = watched(home)
@@ -73,12 +90,13 @@ class Reloader:
 
         `now` is of the monotonic clock, in seconds. To be called about twice a second.
         """
-        return any([self._poll(group, now) for group in self._groups])
+        changed = [self._poll(group, now) for group in self._groups]  # none is left out
+        return any(changed)
 
     def reload(self) -> bool:
         """Read everything again at once, settings too; tell whether a new snapshot is in force."""
-        settings = self._take_settings()
-        return any([settings, *[self._take(group) for group in self._groups]])
+        changed = [self._take_settings(), *(self._take(group) for group in self._groups)]
+        return any(changed)
 
     def _poll(self, group: _Group, now: float) -> bool:
         group.watch, due = observe(group.watch, identify(group.paths), now)
@@ -103,7 +121,10 @@ class Reloader:
         """Put one field's new value in force; tell whether it is another."""
         if found == getattr(self.snapshot, group.field):
             return False
-        self.snapshot = attrs.evolve(self.snapshot, **{group.field: found})
+        changed: dict[str, Any] = {group.field: found}
+        self.snapshot = attrs.evolve(self.snapshot, **changed)
+        if isinstance(found, Credential) and self.context:
+            self.context.replace(found.certificate, found.key)
         _LOG.info("%s read again", group.name)
         return True
 
@@ -119,11 +140,14 @@ class Reloader:
     def _take_settings(self) -> bool:
         old = self.snapshot
         try:
-            settings = keep_founded(old.settings, config.load(self._home.root))
+            settings = config.load(self._home.root)
             trees = find_trees(settings.content, old.trees)
         except DepotError as error:
             _refuse("settings", error)
             return False
+        for name in founded_changes(self._configured, settings):
+            _LOG.warning("%s changed in depot.yaml; a restart puts that in force", name)
+        settings = attrs.evolve(settings, listeners=old.settings.listeners)
         self.snapshot = attrs.evolve(old, settings=settings, trees=trees)
         _LOG.info("settings read again")
         return True
@@ -139,12 +163,18 @@ def identify_all(home: Home) -> Identity:
     return identify([path for pair in watched(home) for path in pair])
 
 
-def keep_founded(old: Settings, new: Settings) -> Settings:
-    """Give the new settings with those of the old that only a restart changes; log which."""
-    for field, name in _FOUNDED.items():
-        if getattr(new, field) != getattr(old, field):
-            _LOG.warning("%s changed in depot.yaml; a restart puts that in force", name)
-    return attrs.evolve(new, **{field: getattr(old, field) for field in _FOUNDED})
+def founded_changes(configured: Settings, new: Settings) -> list[str]:
+    """Name what differs between two settings and counts only after a restart."""
+    return [
+        name
+        for field, name in _FOUNDED.items()
+        if getattr(new, field) != getattr(configured, field)
+    ]
+
+
+def _context(snapshot: Snapshot) -> ServerContext | None:
+    found = snapshot.credential
+    return ServerContext(found.certificate, found.key) if found else None
 
 
 def _refuse(name: str, error: DepotError) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from typing import TYPE_CHECKING, Optional
+from typing import TYPE_CHECKING
 
 import attrs
 
@@ -17,7 +17,14 @@ if TYPE_CHECKING:
     from depotserve.home import Home
     from depotserve.http import Tree
 
-__all__ = ["Credential", "Snapshot", "needs_certificate", "read", "read_accounts", "read_credential"]
+__all__ = [
+    "Credential",
+    "Snapshot",
+    "needs_certificate",
+    "read",
+    "read_accounts",
+    "read_credential",
+]
 
 _MOST_ACCOUNTS = 16 << 20  # bytes; some 200,000 lines of a users file
 _MOST_PEM = 1 << 20  # bytes; a chain has a few thousand
@@ -38,7 +45,7 @@ class Snapshot:
     settings: Settings
     trees: tuple[Tree, ...]  # the content as it lay when the settings were read
     accounts: Accounts
-    credential: Optional[Credential]
+    credential: Credential | None
 
 
 def read(home: Home, settings: Settings) -> Snapshot:

@@ -6,7 +6,7 @@ import errno
 import logging
 import socket
 from ipaddress import ip_address
-from typing import TYPE_CHECKING, Optional
+from typing import TYPE_CHECKING
 
 import attrs
 
@@ -17,9 +17,18 @@ if TYPE_CHECKING:
 
     from depotserve.config import Listener
 
-__all__ = ["BACKLOG", "Endpoint", "adopt", "close_all", "describe_failure", "reserve", "reserve_all"]
+__all__ = [
+    "BACKLOG",
+    "Endpoint",
+    "adopt",
+    "close_all",
+    "describe_failure",
+    "reserve",
+    "reserve_all",
+]
 
 BACKLOG = 1024  # connections that wait; the loop also accepts at most so many in one go
+_EVERY_IPV4 = "0.0.0.0"  # noqa: S104  # looked for, not chosen
 _LOG = logging.getLogger(__name__)
 
 # Why a port cannot be had -> what that means, and what to do about it.
@@ -30,8 +39,7 @@ _FAILURES = {
     ),
     errno.EACCES: (
         "this user may not open so low a port",
-        "set a port above 1023 in depot.yaml, or AmbientCapabilities=CAP_NET_BIND_SERVICE in the"
-        " service's unit",
+        "set a port above 1023, or AmbientCapabilities=CAP_NET_BIND_SERVICE in the service's unit",
     ),
     errno.EADDRNOTAVAIL: (
         "is no address of this machine",
@@ -65,7 +73,7 @@ class Endpoint:
         if self.shared:
             return self.kept
         own = _bind(self.listener, among_workers=True)
-        own.setblocking(False)
+        own.settimeout(0)
         own.listen(BACKLOG)
         self.kept.close()
         return own
@@ -87,11 +95,14 @@ def reserve_all(listeners: Sequence[Listener]) -> tuple[Endpoint, ...]:
     if another one stands: a home may move between machines.
     """
     endpoints: list[Endpoint] = []
+    fours = {listener.port for listener in listeners if listener.address == _EVERY_IPV4}
     for listener in listeners:
         if listener.address == "::" and len(listeners) > 1 and not _has_ipv6():
             _LOG.warning("not listening on :: since this machine has no IPv6")
-        else:
-            endpoints.append(reserve(listener))
+            continue
+        endpoints.append(reserve(listener))
+        if listener.address == "::" and listener.port not in fours:
+            _LOG.warning(":: port %d takes IPv6 only; %s takes IPv4", listener.port, _EVERY_IPV4)
     return tuple(endpoints)
 
 
@@ -135,7 +146,7 @@ def describe_failure(listener: Listener, error: OSError) -> SurroundingsError:
 
 def _bind(listener: Listener, *, among_workers: bool) -> socket.socket:
     """Give a socket bound to the listener's place, alone or shared with our other workers."""
-    bound: Optional[socket.socket] = None
+    bound: socket.socket | None = None
     try:
         bound = socket.socket(_family(listener), socket.SOCK_STREAM)
         # Without it, a restart right after a stop would wait for the old connections' end.
@@ -161,7 +172,7 @@ def _listen(probe: socket.socket, listener: Listener) -> None:
 
 
 def _family(listener: Listener) -> socket.AddressFamily:
-    six = ip_address(listener.address).version == 6  # noqa: PLR2004
+    six = ip_address(listener.address).version == 6
     return socket.AF_INET6 if six else socket.AF_INET
 
 

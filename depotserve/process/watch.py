@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from typing import TYPE_CHECKING, Optional, Union
+from typing import TYPE_CHECKING, Union
 
 import attrs
 
@@ -25,7 +25,7 @@ class Watch:
     """What is known about a group of files that belong together."""
 
     taken: Identity  # as they were when they were last read, accepted or refused
-    seen: Optional[Identity] = None  # another state, and since when it stands
+    seen: Identity | None = None  # another state, and since when it stands
     since: float = 0.0
 
 
@@ -46,7 +46,7 @@ def identify(paths: Iterable[Path]) -> Identity:
     return tuple(_identify(path) for path in paths)
 
 
-def _identify(path: Path) -> Union[tuple[int, int, int, int, int], int]:
+def _identify(path: Path) -> tuple[int, int, int, int, int] | int:
     try:
         found = os.stat(path)
     except OSError as error:

@@ -6,7 +6,7 @@ import asyncio
 import logging
 import os
 import signal
-from typing import TYPE_CHECKING, Optional
+from typing import TYPE_CHECKING
 
 import attrs
 
@@ -43,58 +43,137 @@ class Equipment:
 
     home: Home
     endpoints: Sequence[Endpoint]
-    context: Optional[tls.ServerContext]
+    context: tls.ServerContext | None
     shared: SharedMap
 
 
 def work(equipment: Equipment, number: int, end: socket.socket, update: Update) -> int:
     """Serve until the supervisor says to stop, or is gone; give the exit status.
 
-    `number` is the worker's slot in the shared map, `end` its side of the channel. A fault that
-    keeps it from beginning is reported in one line.
+    To be called in a new process. `number` is the worker's slot in the shared map, `end` its side
+    of the channel. A fault that keeps it from beginning is reported there in one line.
     """
     parent = os.getppid()
     die_with_parent()
     if os.getppid() != parent:
         return _ENDED
-    # A terminal sends these to the whole group; the supervisor says what follows from them.
-    for number_of_signal in (signal.SIGINT, signal.SIGHUP, signal.SIGUSR1, signal.SIGCHLD):
-        signal.signal(number_of_signal, signal.SIG_IGN)
-    try:
-        asyncio.run(_Worker(equipment, number, end, update).serve())
-    except (DepotError, OSError) as error:
-        report(end, Report(failure=str(error)))
-        return _FAILED
+    # A terminal sends these to its whole group; the supervisor says what follows from them.
+    for one in (signal.SIGINT, signal.SIGHUP, signal.SIGUSR1, signal.SIGCHLD):
+        signal.signal(one, signal.SIG_IGN)
+    asyncio.run(_work(equipment, number, end, update))
     return _ENDED
 
 
-class _Worker:
-    def __init__(
-        self, equipment: Equipment, number: int, end: socket.socket, update: Update
-    ) -> None:
-        self._equipment = equipment
-        self._end = end
-        self._update = update
-        counts = FailureCounts(
-            equipment.shared.own("failures", number), equipment.shared.every("failures")
-        )
-        settings, self._snapshot = update.snapshot.settings, update.snapshot
-        self._access_log = _access_log(equipment.home, settings)
-        self._gate = Gate(self._snapshot.accounts, settings, counts)
-        self._stop = asyncio.Event()
+async def _work(equipment: Equipment, number: int, end: socket.socket, update: Update) -> None:
+    try:
+        worker = _Worker(equipment, number, update)
+        await worker.open()
+    except (DepotError, OSError) as error:
+        report(end, Report(failure=str(error)))
+        os._exit(_FAILED)
+    await worker.serve(end, update.number)
+    # All connections are closed. A thread that waits for a dead disk must not hold the end up.
+    os._exit(_ENDED)
 
-    async def serve(self) -> None:
-        """Open the sockets, report, and obey until the end."""
+
+class _Worker:
+    """One worker's parts, made within its running loop."""
+
+    def __init__(self, equipment: Equipment, number: int, update: Update) -> None:
+        every = equipment.shared.every("failures")
+        counts = FailureCounts(equipment.shared.own("failures", number), every)
+        snapshot = update.snapshot
+        self._equipment = equipment
+        self._snapshot = snapshot
+        self._inbox: asyncio.Queue[Message | None] = asyncio.Queue()
+        self._access_log = _access_log(equipment.home, snapshot.settings)
+        self._gate = Gate(snapshot.accounts, snapshot.settings, counts)
+        self._depot = Depot(snapshot.settings, snapshot.trees, self._gate, self._access_log)
+        self._depot.certificate_validity = _validity(snapshot)
+        self._servers: list[asyncio.Server] = []
+
+    async def open(self) -> None:
+        """Accept connections from now on. Raises SurroundingsError if a port cannot be had."""
         loop = asyncio.get_running_loop()
         loop.set_exception_handler(LoopFaults())
-        self._depot = self._new_depot()
-        reader, writer = await asyncio.open_connection(sock=self._end)
-        servers = [await self._open(endpoint) for endpoint in self._equipment.endpoints]
-        loop.add_signal_handler(signal.SIGTERM, self._stop.set)
-        self._report(writer)
-        try:
-            if await self._obey(reader, writer):
-                await self._drain(servers, reader)
-        finally:
-            self._gate.close()
-            self._access_log.close()
+        loop.add_signal_handler(signal.SIGTERM, self._inbox.put_nowait, Order.DRAIN)
+        for endpoint in self._equipment.endpoints:
+            self._servers.append(await self._listen(endpoint))
+
+    async def serve(self, end: socket.socket, number: int) -> None:
+        """Report, and obey until the end; `number` is that of the update served by."""
+        reader, writer = await asyncio.open_connection(sock=end)
+        writer.write(Report(serving=number).line())
+        hearing = asyncio.create_task(self._hear(reader))
+        if await self._obey(writer) is Order.DRAIN:
+            await self._drain(writer)
+        hearing.cancel()
+        self._gate.close()
+        self._access_log.close()
+
+    async def _listen(self, endpoint: Endpoint) -> asyncio.Server:
+        context = self._equipment.context if endpoint.listener.tls == "modern" else None
+        limits = self._snapshot.settings.limits
+        return await asyncio.get_running_loop().create_server(
+            self._depot.protocol_factory(endpoint.listener),
+            sock=endpoint.open(),
+            backlog=BACKLOG,
+            ssl=context.context if context else None,
+            ssl_handshake_timeout=limits.header_seconds if context else None,
+        )
+
+    async def _hear(self, reader: asyncio.StreamReader) -> None:
+        """Put each message into the inbox, and nothing once the supervisor is gone."""
+        message: Message | None = Order.REOPEN
+        while message is not None:
+            message = await read_message(reader)
+            self._inbox.put_nowait(message)
+
+    async def _obey(self, writer: asyncio.StreamWriter) -> Order:
+        """Follow messages up to the one that ends the service, and give that."""
+        while True:
+            message = await self._inbox.get()
+            if isinstance(message, Update):
+                self._take(message.snapshot)
+                writer.write(Report(serving=message.number).line())
+            elif message is Order.REOPEN:
+                self._access_log.reopen()
+            else:
+                return message or Order.END
+
+    def _take(self, snapshot: Snapshot) -> None:
+        """Go by another snapshot; connections that stand go on."""
+        credential = snapshot.credential
+        if self._equipment.context and credential and credential != self._snapshot.credential:
+            self._equipment.context.replace(credential.certificate, credential.key)
+        self._gate.replace(snapshot.accounts, snapshot.settings)
+        self._depot.replace(snapshot.settings, snapshot.trees)
+        self._depot.certificate_validity = _validity(snapshot)
+        self._snapshot = snapshot
+
+    async def _drain(self, writer: asyncio.StreamWriter) -> None:
+        """Accept nothing more; finish what is under way, unless told to end at once."""
+        for server in self._servers:
+            server.close()
+        draining = asyncio.create_task(self._depot.drain(self._snapshot.settings.drain))
+        told = asyncio.create_task(self._until_end(writer))
+        await asyncio.wait({draining, told}, return_when=asyncio.FIRST_COMPLETED)
+        told.cancel()
+
+    async def _until_end(self, writer: asyncio.StreamWriter) -> None:
+        while await self._obey(writer) is not Order.END:
+            pass
+
+
+def _access_log(home: Home, settings: Settings) -> AccessLog:
+    """Open the access log where the settings want it."""
+    path = home.log / "access.log" if settings.access_log.to == "file" else None
+    return AccessLog(path, settings.access_log.format)
+
+
+def _validity(snapshot: Snapshot) -> tuple[float, float] | None:
+    """Give first and last second of the certificate, since the epoch; nothing without TLS."""
+    if snapshot.credential is None:
+        return None
+    leaf = tls.describe(snapshot.credential.certificate)
+    return leaf.not_before.timestamp(), leaf.not_after.timestamp()

@@ -1,0 +1,147 @@
+"""What the tests with real clients share: a client's own machine, digests, what was asked for."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import re
+import subprocess
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING
+from urllib.parse import urlsplit
+
+import attrs
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    import harness
+
+CLIENT_SECONDS = 180
+LOG_SECONDS = 30
+PIECE = 1 << 20
+# The request line and the status in the combined log format.
+_REQUEST = re.compile(r'"([A-Z]+) (\S+) HTTP/1\.[01]" (\d{3}) ')
+
+
+@attrs.frozen
+class Asked:
+    """One request as the access log has it."""
+
+    method: str
+    target: str
+    status: int
+
+
+@attrs.frozen
+class Desk:
+    """A client's machine in a folder: its home, its files, and nothing of this machine's."""
+
+    folder: Path
+
+    def write(self, name: str, *lines: str) -> Path:
+        """Write a file that only its owner can read, as clients ask for one with a password."""
+        path = self.folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.touch(mode=0o600)
+        path.write_text("".join(f"{line}\n" for line in lines))
+        return path
+
+    def run(
+        self, *arguments: str | Path, env: Mapping[str, str | Path] | None = None
+    ) -> subprocess.CompletedProcess[str]:
+        """Run a client to its end, whatever its exit status."""
+        return subprocess.run(
+            list(map(str, arguments)),
+            env=self.environment(env),
+            cwd=self.folder,
+            stdin=subprocess.DEVNULL,
+            capture_output=True,
+            text=True,
+            errors="replace",
+            timeout=CLIENT_SECONDS,
+            check=False,
+        )
+
+    def environment(self, more: Mapping[str, str | Path] | None = None) -> dict[str, str]:
+        """Give a client's environment: this folder as home, no proxy, no setting of ours."""
+        # The registry's tools may stand anywhere on the path; dpkg's want the sbin folders.
+        path = os.environ.get("PATH", os.defpath) + ":/usr/sbin:/sbin"
+        base = {"PATH": path, "HOME": str(self.folder), "LANG": "C.UTF-8", "no_proxy": "*"}
+        return {**base, **{name: str(value) for name, value in (more or {}).items()}}
+
+    def netrc(self, depot: harness.RunningDepot, name: str = ".netrc") -> Path:
+        """Write the depot's user and passphrase as netrc(5) has them."""
+        entry = f"machine localhost login {depot.user} password {depot.passphrase}"
+        return self.write(name, entry)
+
+
+def sha256(path: Path) -> str:
+    """Give a file's SHA-256 in hexadecimal digits."""
+    digest = hashlib.sha256()
+    with path.open("rb") as file:
+        while piece := file.read(PIECE):
+            digest.update(piece)
+    return digest.hexdigest()
+
+
+def digests(folder: Path) -> dict[str, str]:
+    """Give the SHA-256 of each file beneath a folder by its name from there."""
+    files = (path for path in folder.rglob("*") if path.is_file())
+    return {str(path.relative_to(folder)): sha256(path) for path in files}
+
+
+def log_end(depot: harness.RunningDepot) -> int:
+    """Give the access log's length once no line of an earlier request is still to come."""
+    length = -1
+    while length != len(depot.access_log()):
+        length = len(depot.access_log())
+        # Lines wait a tenth of a second for others; several times that is silence.
+        time.sleep(0.5)
+    return length
+
+
+def asked(
+    depot: harness.RunningDepot,
+    *,
+    since: int = 0,
+    target: str | None = None,
+    status: int | None = None,
+    count: int = 0,
+) -> list[Asked]:
+    """List what was asked for after the access log's first `since` characters.
+
+    Keeps to a target and a status where they are given. Waits for `count` of them, since a line
+    is written when its answer has gone.
+    """
+    deadline = time.monotonic() + LOG_SECONDS
+    while True:
+        log = depot.access_log()[since:]
+        found = [each for each in _asked(log) if _is_meant(each, target, status)]
+        if len(found) >= count:
+            return found
+        assert time.monotonic() < deadline, f"{count} of {target or 'any'}, not in:\n{log}"
+        time.sleep(0.05)
+
+
+def statuses(
+    depot: harness.RunningDepot, target: str, *, since: int = 0, count: int
+) -> list[int]:
+    """List how a target was answered; waits for `count` answers."""
+    return [each.status for each in asked(depot, since=since, target=target, count=count)]
+
+
+def _is_meant(each: Asked, target: str | None, status: int | None) -> bool:
+    return target in {None, each.target} and status in {None, each.status}
+
+
+def _asked(log: str) -> list[Asked]:
+    return [
+        Asked(method, target, int(status)) for method, target, status in _REQUEST.findall(log)
+    ]
+
+
+def target_of(url: str) -> str:
+    """Give what a client asks the server for, given a URL."""
+    return urlsplit(url).path
