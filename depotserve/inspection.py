@@ -115,7 +115,7 @@ def _accounts(home: Home, settings: Settings, now: float) -> Iterator[Finding]:
     known = accounts.read(home)
     users = [user for user in map(known.get, known.names) if user]
     closed = sum(not user.is_open(now) for user in users)
-    text = f"{len(users)} users, {closed} of them disabled or expired"
+    text = f"users: {len(users)}, of them disabled or expired: {closed}"
     if users or not config.asks_for_passwords(settings):
         yield Finding(Grade.FINE, "accounts", text)
     else:
@@ -184,8 +184,8 @@ def _suspects(path: Path, never_serve: tuple[str, ...]) -> Iterator[Finding]:
 
 
 def _protection(home: Home, settings: Settings, _now: float) -> Iterator[Finding]:
-    # Who may read the secrets is looked at with the modes.
-    for line in cautions(settings, accounts.read(home).warnings, ()):
+    apr1 = accounts.read(home).apr1_users
+    for line in cautions(settings, settings.listeners, apr1):
         yield Finding(Grade.CAUTION, "protection", line)
 
 

@@ -82,10 +82,14 @@ def run(
     env: Mapping[str, str] | None = None,
     cwd: Path | None = None,
     timeout: float = 120,
+    through: Sequence[str] = (),
 ) -> subprocess.CompletedProcess[bytes]:
-    """Run one depotserve command to its end; never raises for its exit status."""
+    """Run one depotserve command to its end; never raises for its exit status.
+
+    `through` is a program, with its arguments, that is given the command to run.
+    """
     return subprocess.run(
-        command(*arguments),
+        [*through, *command(*arguments)],
         input=stdin,
         capture_output=True,
         env=environment(env),
@@ -93,6 +97,14 @@ def run(
         timeout=timeout,
         check=False,
     )
+
+
+def bound_by_modes() -> list[str]:
+    """Give what, put before a command, makes file modes count for root too."""
+    if os.geteuid() != 0:
+        return []
+    # capabilities(7): without these two, root is an ordinary owner of its files.
+    return [need("setpriv"), "--bounding-set", "-dac_override,-dac_read_search"]
 
 
 def succeed(*arguments: str | Path, **options: Any) -> bytes:

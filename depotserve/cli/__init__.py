@@ -14,6 +14,7 @@ from depotserve import __version__
 from depotserve.cli.demo import demo
 from depotserve.cli.init import init
 from depotserve.cli.inspect import inspect
+from depotserve.cli.printable import printable
 from depotserve.cli.serve import serve
 from depotserve.cli.user import user
 from depotserve.errors import DepotError
@@ -53,6 +54,7 @@ def run(arguments: Sequence[str] | None = None) -> NoReturn:
     try:
         status = main.main(arguments, prog_name="depotserve", standalone_mode=False)
     except (KeyboardInterrupt, click.Abort):
+        click.echo("depotserve: interrupted", err=True)
         status = INTERRUPTED
     except BrokenPipeError:
         _forget_output()
@@ -76,7 +78,7 @@ def _forget_output() -> None:
 
 def _say(error: Exception) -> int:
     line, status = _words(error)
-    click.echo(f"depotserve: {line}", err=True)
+    click.echo(f"depotserve: {printable(line)}", err=True)
     return status
 
 

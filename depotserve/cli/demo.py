@@ -18,7 +18,7 @@ __all__ = ["demo"]
 @click.option(
     "--dir",
     "folder",
-    type=click.Path(path_type=Path),
+    type=click.Path(path_type=Path, readable=False),
     default=Path("demo"),
     show_default=True,
     help="Where to build it; an earlier demo there is replaced.",

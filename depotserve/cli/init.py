@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shlex
 import signal
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -13,6 +14,7 @@ import click
 
 from depotserve import accounts, config, tls
 from depotserve.cli.options import json_option, passphrase_file_option, read_passphrase
+from depotserve.cli.printable import printable
 from depotserve.errors import CallerError
 from depotserve.setup import Plan, set_up
 from depotserve.survey import Survey, survey
@@ -25,7 +27,8 @@ if TYPE_CHECKING:
 
 __all__ = ["init"]
 
-_PATH = click.Path(path_type=Path)
+# Whether it can be read is found out where it is used, in the words of this program.
+_PATH = click.Path(path_type=Path, readable=False)
 
 
 @click.command()
@@ -65,7 +68,7 @@ def init(  # noqa: PLR0913  # one for each option
         content=Path(os.path.abspath(content)),
         hosts=tuple(hosts or tls.local_names()),
         user=user,
-        passphrase=given or accounts.passphrase.generate(),
+        passphrase=accounts.passphrase.generate() if given is None else given,
         port=port,
     )
     signal.signal(signal.SIGTERM, _interrupt)
@@ -127,7 +130,7 @@ class _Shown:
             "user": self.plan.user,
             "passphrase": self.plan.passphrase if self.generated else "as given",
         }
-        return [f"{key:<12}{value}" for key, value in facts.items()]
+        return [f"{key:<12}{printable(str(value))}" for key, value in facts.items()]
 
     def _reading_aid(self) -> list[str]:
         if not self.generated:
@@ -143,7 +146,7 @@ class _Shown:
             return []
         count = self.found.served + self.found.hidden
         lines = [f"The tree holds {count} names that look like passwords or keys:"]
-        lines += [f"  {item.path} ({_FATE[item.served]})" for item in self.found.named]
+        lines += [f"  {printable(item.path)} ({_FATE[item.served]})" for item in self.found.named]
         more = count - len(self.found.named)
         return [*lines, *([f"  and {more} more"] if more else []), ""]
 
@@ -152,7 +155,7 @@ class _Shown:
         url = f"https://{f'[{host}]' if ':' in host else host}:{port}/"
         return [
             "Next, serve it:",
-            f"  depotserve serve --home {self.home.root}",
+            f"  depotserve serve --home {shlex.quote(str(self.home.root))}",
             "and fetch from it, with a copy of the authority file on the client:",
             f"  curl --cacert authority.pem --user {self.plan.user} {url}",
         ]

@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 import json
+import sys
 import time
 from typing import TYPE_CHECKING
 
 import click
+from rich.console import Console
+from rich.table import Column, Table
+from rich.text import Text
 
 from depotserve.cli.options import home_option, json_option
+from depotserve.cli.printable import printable
 from depotserve.home import find
 from depotserve.inspection import Finding, Grade
 from depotserve.inspection import inspect as look_over
@@ -37,13 +42,22 @@ def inspect(context: click.Context, home: Path | None, *, as_json: bool) -> None
     if as_json:
         click.echo(json.dumps(_document(found.root, findings, status)))
     else:
-        click.echo("\n".join(map(_line, findings)))
+        _show(findings)
     context.exit(status)
 
 
-def _line(finding: Finding) -> str:
-    word = click.style(f"{finding.grade.value:<9}", fg=_COLOURS[finding.grade])
-    return f"{word}{finding.topic:<13}{finding.text}"
+def _show(findings: list[Finding]) -> None:
+    """Print a table that fits the terminal, or one line a finding for whatever else reads it."""
+    if not sys.stdout.isatty():
+        for finding in findings:
+            word, topic = finding.grade.value, finding.topic
+            click.echo(f"{word:<9}{topic:<13}{printable(finding.text)}")
+        return
+    table = Table.grid(Column(), Column(), Column(overflow="fold"), padding=(0, 2))
+    for finding in findings:
+        grade = Text(finding.grade.value, _COLOURS[finding.grade])
+        table.add_row(grade, Text(finding.topic), Text(printable(finding.text)))
+    Console().print(table)
 
 
 def _document(root: Path, findings: list[Finding], status: int) -> dict[str, object]:

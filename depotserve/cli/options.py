@@ -16,7 +16,7 @@ LONGEST_LINE = 4096  # bytes; a passphrase has at most 72 (bcrypt), so more is a
 
 home_option: Callable[[Callable[..., None]], Callable[..., None]] = click.option(
     "--home",
-    type=click.Path(path_type=Path),
+    type=click.Path(path_type=Path, readable=False),
     help="The depot's home; else DEPOT_HOME counts, else the current folder if it is a home.",
 )
 json_option: Callable[[Callable[..., None]], Callable[..., None]] = click.option(
@@ -24,7 +24,7 @@ json_option: Callable[[Callable[..., None]], Callable[..., None]] = click.option
 )
 passphrase_file_option: Callable[[Callable[..., None]], Callable[..., None]] = click.option(
     "--passphrase-file",
-    type=click.Path(path_type=Path, allow_dash=True),
+    type=click.Path(path_type=Path, readable=False, allow_dash=True),
     help="Take the passphrase from this file's first line; - is standard input.",
 )
 

@@ -15,7 +15,8 @@ from .address import client_address
 from .auth import authenticating, authorising
 from .connection import Connection, ConnectionSettings, Done
 from .content import Tree, Trees
-from .exchange import Answer, Exchange, Handler, Step
+from .exchange import Answer, Exchange, Handler, Step, Stream
+from .fields import combined
 from .never_serve import compile_patterns
 from .own_pages import OwnPages
 from .refusals import answer_refusal
@@ -33,6 +34,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Depot"]
 
+_LAST_WORDS = 2.0  # seconds for connections that were cut to be logged
 _LOOK = 0.5  # seconds between two looks for clients that let a limit pass
 
 
@@ -95,16 +97,19 @@ class Depot:
         self._draining = True
         for connection in self._connections():
             connection.finish()
-        deadline = time.monotonic() + seconds
-        while self._connections() and time.monotonic() < deadline:  # noqa: ASYNC110 - nothing tells
-            await asyncio.sleep(0.05)
+        await self._all_gone(seconds)
         for connection in self._connections():
             connection.cut()
-        await asyncio.sleep(0)
+        await self._all_gone(_LAST_WORDS)
         self._watch.cancel()
         self._sender.close()
         self._folders_pool.shutdown(wait=False)
         self._access_log.flush()
+
+    async def _all_gone(self, seconds: float) -> None:
+        deadline = time.monotonic() + seconds
+        while self._connections() and time.monotonic() < deadline:  # noqa: ASYNC110 - nothing tells
+            await asyncio.sleep(0.05)
 
     def _connections(self) -> list[Connection]:
         return [cast("Connection", connection) for connection in self._server.connections]
@@ -115,13 +120,17 @@ class Depot:
             now = time.monotonic()
             for connection in self._connections():
                 if connection.overdue(now):
-                    connection.cut()
+                    connection.expire()
 
     async def _handle(self, request: BaseRequest) -> StreamResponse:
         return await self._answer(request, self._way)
 
     async def _handle_unreadable(self, request: BaseRequest, refusal: Refusal) -> Done:
+        bare = cast("Connection", request.protocol).asks_for_head()
+
         async def way(exchange: Exchange) -> Answer:
+            # What aiohttp puts in the place of a request that it can't read names neither.
+            exchange.method, exchange.raw_target = "HEAD" if bare else "-", b"-"
             return answer_refusal(exchange, refusal)
 
         return cast("Done", await self._answer(request, way))
@@ -135,8 +144,7 @@ class Depot:
         answer: Answer | None = None
         try:
             answer = await way(exchange)
-            # What follows an unused body can't be told from it safely (RFC 9112 §9.3).
-            answer.close |= request.body_exists or self._draining or not exchange.keep_alive
+            answer.close |= self._must_close(request, exchange, answer)
             await self._sender.send(connection, exchange, answer)
         except (OSError, ContentChangedError):
             if answer is not None:
@@ -149,10 +157,16 @@ class Depot:
         done = Done(keep_alive=answer is not None and not answer.close)
         return cast("StreamResponse", done)
 
+    def _must_close(self, request: BaseRequest, exchange: Exchange, answer: Answer) -> bool:
+        # What follows an unused body can't be told from it safely (RFC 9112 §9.3); a body of
+        # unknown length ends for HTTP/1.0 with the connection.
+        unframed = isinstance(answer.body, Stream) and exchange.version < (1, 1)
+        return request.body_exists or unframed or self._draining or not exchange.keep_alive
+
     def _exchange(self, request: BaseRequest, connection: Connection) -> Exchange:
         peer = connection.peername
         peer_address = peer[0] if isinstance(peer, tuple) else "unix"
-        forwarded = request.headers.get("X-Forwarded-For")
+        forwarded = combined(request.headers, "X-Forwarded-For")
         return Exchange(
             method=request.method,
             raw_target=request.raw_path.encode("utf-8", "surrogateescape"),

@@ -42,14 +42,16 @@ class Opened(NamedTuple):
     names: tuple[bytes, ...]  # the path from the root with every link resolved
 
 
-def open_beneath(root: int, real_root: bytes, names: tuple[bytes, ...], hides: Hides) -> Opened:
+def open_beneath(
+    root: int, paths: tuple[bytes, ...], names: tuple[bytes, ...], hides: Hides
+) -> Opened:
     """Open the regular file or folder at `names` beneath the folder `root` for reading.
 
-    `root` is a descriptor, `real_root` its real absolute path, against which absolute links
-    are held. Raises `NotBeneathError` for what a client must not see and `OSError` as the
+    `root` is a descriptor, `paths` the absolute paths that lead to it, against which absolute
+    links are held. Raises `NotBeneathError` for what a client must not see and `OSError` as the
     kernel gives it.
     """
-    walk = _Walk(root, real_root, hides)
+    walk = _Walk(root, paths, hides)
     try:
         return walk.to(names)
     finally:
@@ -59,8 +61,8 @@ def open_beneath(root: int, real_root: bytes, names: tuple[bytes, ...], hides: H
 class _Walk:
     """One walk from a root: the folders open on the way, and the names still to go."""
 
-    def __init__(self, root: int, real_root: bytes, hides: Hides) -> None:
-        self._real_root = real_root
+    def __init__(self, root: int, paths: tuple[bytes, ...], hides: Hides) -> None:
+        self._paths = paths
         self._hides = hides
         self._links_left = _MOST_LINKS
         self._folders = [root]  # the last one is where the walk stands
@@ -140,10 +142,11 @@ class _Walk:
 
     def _within_root(self, target: bytes) -> bytes:
         """Give the part of an absolute link's target that lies beneath the root."""
-        prefix = self._real_root.rstrip(b"/") + b"/"
-        if target != self._real_root and not target.startswith(prefix):
-            raise _not_beneath("leads out of the root")
-        return target[len(prefix) :]
+        for path in self._paths:
+            prefix = path.rstrip(b"/") + b"/"
+            if target == path or target.startswith(prefix):
+                return target[len(prefix) :]
+        raise _not_beneath("leads out of the root")
 
 
 def _not_beneath(reason: str) -> NotBeneathError:

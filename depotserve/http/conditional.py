@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING
 import attrs
 
 from .dates import parse_date
+from .fields import combined
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from multidict import CIMultiDictProxy
 
 __all__ = ["Validators", "evaluate", "range_applies"]
 
@@ -26,19 +27,21 @@ class Validators:
     modified: int | None  # whole seconds since the epoch; None: not known
 
 
-def evaluate(headers: Mapping[str, str], validators: Validators, now: float) -> int | None:
+def evaluate(headers: CIMultiDictProxy[str], validators: Validators, now: float) -> int | None:
     """Give 412 or 304 if a precondition of a GET or HEAD says so, else None.
 
     `headers` are the request's fields; `now` in seconds since the epoch.
     """
-    if "If-Match" in headers:
-        if not _any_matches(headers["If-Match"], validators.etag, weak=False):
+    tags = combined(headers, "If-Match")
+    if tags is not None:
+        if not _any_matches(tags, validators.etag, weak=False):
             return 412
-    elif _changed_since(headers.get("If-Unmodified-Since"), validators, now):
+    elif _changed_since(combined(headers, "If-Unmodified-Since"), validators, now):
         return 412
-    if "If-None-Match" in headers:
-        return 304 if _any_matches(headers["If-None-Match"], validators.etag, weak=True) else None
-    return 304 if _same_since(headers.get("If-Modified-Since"), validators, now) else None
+    tags = combined(headers, "If-None-Match")
+    if tags is not None:
+        return 304 if _any_matches(tags, validators.etag, weak=True) else None
+    return 304 if _same_since(combined(headers, "If-Modified-Since"), validators, now) else None
 
 
 def range_applies(value: str | None, validators: Validators, now: float) -> bool:

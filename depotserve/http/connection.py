@@ -10,12 +10,21 @@ import time
 from typing import TYPE_CHECKING, Any, BinaryIO, Callable, cast
 
 import attrs
-from aiohttp.http_exceptions import BadHttpMethod, BadStatusLine, LineTooLong
+from aiohttp.http_exceptions import BadHttpMessage, BadHttpMethod, BadStatusLine, LineTooLong
 from aiohttp.streams import EMPTY_PAYLOAD
 from aiohttp.web import BaseRequest, RequestHandler, Server, StreamResponse
 from aiohttp.web_protocol import _ErrInfo
 
-from .refusal import ALLOW, OTHER_METHOD, OTHER_VERSION, Refusal
+from .parsing import parse_exactly
+from .refusal import (
+    ALLOW,
+    LARGE_FIELDS,
+    LONG_TARGET,
+    METHODS,
+    OTHER_METHOD,
+    OTHER_VERSION,
+    Refusal,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Awaitable
@@ -24,11 +33,13 @@ if TYPE_CHECKING:
 
 __all__ = ["Connection", "ConnectionSettings", "Done", "explain_unreadable"]
 
-# A method token and a blank, then a target: enough to tell an unknown method from noise.
-_REQUEST_LINE = re.compile(rb"[!#$%&'*+.^_`|~0-9A-Za-z-]{1,64} \S")
+# A method token, a target and, as far as it is remembered, a version: enough to tell an unknown
+# method from noise.
+_REQUEST_LINE = re.compile(rb"([!#$%&'*+.^_`|~0-9A-Za-z-]{1,64}) \S+(?: HTTP/1\.[01]\r?\n|\Z)")
 _OTHER_VERSION = re.compile(
     rb"[!#$%&'*+.^_`|~0-9A-Za-z-]{1,64} \S{1,128} HTTP/(?!1\.[01]\b)[0-9]\.[0-9]\r\n"
 )
+_TOO_MANY_FIELDS = "Too many headers received"  # what tells this fault of aiohttp's from others
 _REMEMBERED = 256  # bytes of a head's beginning, kept for what an error says
 
 # struct tcp_info of linux/tcp.h: 8 bytes, 24 words of 4, two rates of 8, then bytes acknowledged.
@@ -96,6 +107,7 @@ class Connection(RequestHandler):
             lingering_time=_LINGERING,
             auto_decompress=False,
         )
+        parse_exactly(self)
         self._shared = shared
         self._since = time.monotonic()  # when the head that is waited for began, or the waiting
         self._head = b""
@@ -130,6 +142,10 @@ class Connection(RequestHandler):
         elif self._head_bytes > self._shared.limits.header_bytes + self._shared.limits.target_bytes:
             self._refuse_head()
 
+    def asks_for_head(self) -> bool:
+        """Tell whether a head that can't be parsed began as one of HEAD, whose answer is bare."""
+        return self._head.startswith(b"HEAD ")
+
     def begin(self) -> None:
         """Note that a request is being answered."""
         self.busy = True
@@ -145,6 +161,7 @@ class Connection(RequestHandler):
         await self._drain_helper()
         if self.transport is None or self.transport.is_closing():
             raise ConnectionResetError
+        self._moved = time.monotonic()
 
     def write(self, data: bytes) -> None:
         """Hand bytes to the transport; raises `ConnectionError` when it is gone."""
@@ -161,7 +178,12 @@ class Connection(RequestHandler):
         transport = self.transport
         if transport is None or transport.is_closing():
             raise ConnectionResetError
-        return await self._loop.sendfile(transport, file, start, length, fallback=True)
+        try:
+            sent = await self._loop.sendfile(transport, file, start, length, fallback=True)
+        except RuntimeError as error:  # the loop's word for a transport that began to close
+            raise ConnectionResetError from error
+        self._moved = time.monotonic()
+        return sent
 
     def overdue(self, now: float) -> bool:
         """Tell whether the client has let a limit pass; `now` in monotonic seconds."""
@@ -187,6 +209,13 @@ class Connection(RequestHandler):
     def socket(self) -> socket.socket | None:
         """Give the socket beneath, while there is one."""
         return None if self.transport is None else self.transport.get_extra_info("socket")
+
+    def expire(self) -> None:
+        """End a connection that is overdue."""
+        if self.busy:
+            self.cut()
+        else:
+            self.force_close()
 
     def cut(self) -> None:
         """End the connection now, whatever is under way.
@@ -240,13 +269,21 @@ def explain_unreadable(error: BaseException, head: bytes, limits: Limits) -> Ref
     """
     if isinstance(error, LineTooLong):
         if str(error.args[1]) == str(limits.target_bytes + 1):
-            return Refusal(414, "The request target is too long.", close=True)
-        return Refusal(431, "The request's fields are too large.", close=True)
-    if isinstance(error, BadHttpMethod) and _REQUEST_LINE.match(head):
+            return Refusal(414, LONG_TARGET, close=True)
+        return Refusal(431, LARGE_FIELDS, close=True)
+    if isinstance(error, BadHttpMessage) and error.message == _TOO_MANY_FIELDS:
+        return Refusal(431, LARGE_FIELDS, close=True)
+    if isinstance(error, BadHttpMethod) and _names_another_method(head):
         return Refusal(405, OTHER_METHOD, headers=(ALLOW,), close=True)
     if isinstance(error, BadStatusLine) and _OTHER_VERSION.match(head):
         return Refusal(505, OTHER_VERSION, close=True)
     return Refusal(400, "This is not a request that can be read.", close=True)
+
+
+def _names_another_method(head: bytes) -> bool:
+    # One of ours means that the fault lies in what follows on the same connection.
+    match = _REQUEST_LINE.match(head)
+    return match is not None and match[1].decode() not in METHODS
 
 
 def _bytes_acknowledged(sock: socket.socket | None) -> int:

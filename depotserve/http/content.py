@@ -62,7 +62,7 @@ class Tree:
         except OSError as error:
             raise _temporary(error) from None
         try:
-            return open_beneath(root, self.real_path, names, hides)
+            return open_beneath(root, self._paths(), names, hides)
         except NotBeneathError:
             raise self._missing() from None
         except OSError as error:
@@ -74,6 +74,9 @@ class Tree:
         """Raise `Refusal` 503 if a mount point of this tree has vanished."""
         if not self.is_there():
             raise _gone()
+
+    def _paths(self) -> tuple[bytes, ...]:
+        return self.real_path, os.fsencode(self.mount.path)
 
     def _open_root(self) -> int:
         return os.open(self.real_path, os.O_PATH | os.O_DIRECTORY | os.O_CLOEXEC)

@@ -10,6 +10,7 @@ import time
 from .conditional import Validators, evaluate, range_applies
 from .dates import format_date
 from .exchange import Answer, Exchange, FileBody
+from .fields import combined
 from .media_types import media_type
 from .ranges import MOST_RANGES, Span, coalesce, parse_ranges
 from .refusal import Refusal
@@ -77,11 +78,11 @@ def _conditional(verdict: int, descriptor: int, fields: list[tuple[str, str]]) -
 
 def _spans(exchange: Exchange, validators: Validators, size: int, now: float) -> list[Span] | None:
     """Give what part is asked for, None for the whole; raises `Refusal` 416."""
-    value = exchange.headers.get("Range")
     # §14.2: defined for GET only; two Range lines are one field that is no valid range-set.
-    if value is None or exchange.method != "GET" or len(exchange.headers.getall("Range")) > 1:
+    value = combined(exchange.headers, "Range")
+    if value is None or exchange.method != "GET":
         return None
-    if not range_applies(exchange.headers.get("If-Range"), validators, now):
+    if not range_applies(combined(exchange.headers, "If-Range"), validators, now):
         return None
     spans = parse_ranges(value, size)
     if spans is None:

@@ -11,6 +11,7 @@ import attrs
 
 from . import listing, negotiate
 from .exchange import Answer, Exchange, Stream
+from .fields import combined
 from .pages import CONTENT_SECURITY_POLICY, ListingJson, ListingPage
 from .refusal import Refusal
 
@@ -106,7 +107,7 @@ async def answer_folder(exchange: Exchange, folder: Folder, pool: Executor, cach
     The rows are made by threads of `pool` while they stream; the answer owns `folder` from
     here on. Raises `OSError` when the folder can't be read.
     """
-    kind = negotiate.prefers(exchange.headers.get("Accept"), (_HTML, _JSON))
+    kind = negotiate.prefers(combined(exchange.headers, "Accept"), (_HTML, _JSON))
     view = listing.parse_query(exchange.target.query.decode("latin-1"))
     path = b"/" + b"".join(name + b"/" for name in exchange.target.names)
     headers = [

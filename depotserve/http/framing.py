@@ -4,10 +4,20 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from .refusal import ALLOW, METHODS, OTHER_METHOD, OTHER_VERSION, Refusal
+from .refusal import (
+    ALLOW,
+    LARGE_FIELDS,
+    LONG_TARGET,
+    METHODS,
+    OTHER_METHOD,
+    OTHER_VERSION,
+    Refusal,
+)
 from .target import valid_host
 
 if TYPE_CHECKING:
+    from depotserve.config import Limits
+
     from .exchange import Exchange
 
 __all__ = ["check_head"]
@@ -15,19 +25,25 @@ __all__ = ["check_head"]
 _ONCE = (b"host", b"content-length", b"transfer-encoding", b"authorization")
 
 
-def check_head(exchange: Exchange, target_bytes: int) -> None:
+def check_head(exchange: Exchange, limits: Limits) -> None:
     """Refuse a head that the standard says is to be refused.
 
     Raises `Refusal`: 505 for a version other than 1.0 and 1.1; 400 for no Host on 1.1, more
     than one Host, an invalid one, or a framing field that is empty or comes twice; 414 for a
-    target longer than `target_bytes`; 405 for a method that a depot does not answer. All of
-    them end the connection.
+    target and 431 for fields past their limit; 405 for a method that a depot does not answer.
+    All of them end the connection.
     """
     if exchange.version not in ((1, 0), (1, 1)):
         status = 505 if exchange.version > (1, 1) else 400
         raise Refusal(status, OTHER_VERSION, close=True)
-    if len(exchange.raw_target) > target_bytes:
-        raise Refusal(414, "The request target is too long.", close=True)
+    if len(exchange.raw_target) > limits.target_bytes:
+        raise Refusal(414, LONG_TARGET, close=True)
+    # With the colon, a blank and the line's end.
+    if (
+        sum(len(name) + len(value) + 4 for name, value in exchange.raw_headers)
+        > limits.header_bytes
+    ):
+        raise Refusal(431, LARGE_FIELDS, close=True)
     _check_fields(exchange)
     if exchange.method not in METHODS:
         raise Refusal(405, OTHER_METHOD, headers=(ALLOW,), close=True)

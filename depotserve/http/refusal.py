@@ -2,13 +2,24 @@
 
 from __future__ import annotations
 
-__all__ = ["ALLOW", "METHODS", "OTHER_METHOD", "OTHER_VERSION", "REASONS", "Refusal"]
+__all__ = [
+    "ALLOW",
+    "LARGE_FIELDS",
+    "LONG_TARGET",
+    "METHODS",
+    "OTHER_METHOD",
+    "OTHER_VERSION",
+    "REASONS",
+    "Refusal",
+]
 
 METHODS = ("GET", "HEAD", "OPTIONS")
 ALLOW = ("Allow", ", ".join(METHODS))  # RFC 9110 §10.2.1, which a 405 must carry
 
 OTHER_METHOD = "The depot answers GET, HEAD and OPTIONS only."
 OTHER_VERSION = "The depot speaks versions 1.0 and 1.1 of HTTP."
+LONG_TARGET = "The request target is too long."
+LARGE_FIELDS = "The request's fields are too large."
 
 # RFC 9110 §15, RFC 6585 §4 and §5: the statuses that a depot answers with.
 REASONS = {

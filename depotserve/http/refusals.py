@@ -6,6 +6,7 @@ import json
 
 from . import negotiate
 from .exchange import Answer, Exchange
+from .fields import combined
 from .pages import CONTENT_SECURITY_POLICY, error_html
 from .refusal import REASONS, Refusal
 
@@ -18,7 +19,7 @@ _PROBLEM, _JSON = "application/problem+json", "application/json"
 def answer_refusal(exchange: Exchange, refusal: Refusal) -> Answer:
     """Say `refusal` as a line of text, as a page, or as a problem document (RFC 9457)."""
     offers = (_TEXT, _HTML, _PROBLEM, _JSON)
-    kind = negotiate.prefers(exchange.headers.get("Accept"), offers)
+    kind = negotiate.prefers(combined(exchange.headers, "Accept"), offers)
     headers = [
         *refusal.headers,
         ("Cache-Control", "no-store"),

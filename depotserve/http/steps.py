@@ -53,7 +53,7 @@ def locating(settings: Settings, trees: Trees) -> Step:
 
     def step(following: Handler) -> Handler:
         async def handle(exchange: Exchange) -> Answer:
-            check_head(exchange, settings.limits.target_bytes)
+            check_head(exchange, settings.limits)
             if exchange.raw_target == b"*" and exchange.method == "OPTIONS":
                 return Answer(204, [ALLOW])
             exchange.target = parse_target(exchange.raw_target)

@@ -22,6 +22,7 @@ _BAD_PERCENT = re.compile(rb"%(?![0-9A-Fa-f]{2})")
 _PATH_SAFE = "!$&'()*+,;=:@"
 # RFC 3986 §3.4, and "%" since a query is handed on as it came.
 _QUERY_SAFE = "!$&'()*+,;=:@/?%[]"
+_NO_STEP = (b"", b".")  # segments that stay where they stand
 
 
 @attrs.frozen(slots=True)
@@ -51,20 +52,24 @@ def valid_host(value: bytes) -> bool:
 def parse_target(raw: bytes) -> Target:
     """Take a request target in origin-form or absolute-form apart (RFC 9112 §3.2).
 
-    Raises `Refusal` 400 for another form, a broken percent-encoding, an encoded slash, a NUL
-    and a dot segment in any spelling: a client resolves those before it asks (RFC 3986 §5.2.4).
+    A segment "." names where it stands (RFC 3986 §3.3); apt asks so for a flat repository's files.
+    Raises `Refusal` 400 for another form, an octet that must be encoded, a broken
+    percent-encoding, an encoded slash, a NUL and ".." in any spelling: a client resolves that
+    before it asks (RFC 3986 §5.2.4).
     """
+    if not raw.isascii():
+        raise Refusal(400, "The request target has an octet that must be encoded.", close=True)
     authority, rest = _split_authority(raw)
     if b"#" in rest:
         raise Refusal(400, "A request target has no fragment.", close=True)
     path, _, query = rest.partition(b"?")
     if not path.startswith(b"/"):
         raise Refusal(400, "The request target must begin with a slash.", close=True)
-    parts = path[1:].split(b"/")
-    folder = parts[-1] == b""
+    parts = [_decode(part) for part in path[1:].split(b"/")]
+    folder = parts[-1] in _NO_STEP
     # No file has an empty name: slashes in a row part as one does, since clients that join a
     # base and a path by hand send them.
-    names = tuple(_decode(part) for part in parts if part)
+    names = tuple(part for part in parts if part not in _NO_STEP)
     return Target(names, folder, query, authority)
 
 
@@ -87,6 +92,6 @@ def _decode(part: bytes) -> bytes:
         name = _TRIPLET.sub(lambda match: bytes((int(match[1], 16),)), part)
     if b"\0" in name or b"/" in name:
         raise Refusal(400, "The request target has an encoded slash or NUL.")
-    if name in (b".", b".."):
-        raise Refusal(400, "The request target has a dot segment.")
+    if name == b"..":
+        raise Refusal(400, "The request target leads upwards.")
     return name

@@ -101,8 +101,9 @@ def reserve_all(listeners: Sequence[Listener]) -> tuple[Endpoint, ...]:
             _LOG.warning("not listening on :: since this machine has no IPv6")
             continue
         endpoints.append(reserve(listener))
-        if listener.address == "::" and listener.port not in fours:
-            _LOG.warning(":: port %d takes IPv6 only; %s takes IPv4", listener.port, _EVERY_IPV4)
+        port = endpoints[-1].listener.port
+        if listener.address == "::" and port not in fours:
+            _LOG.warning(":: port %d takes IPv6 only; %s takes IPv4", port, _EVERY_IPV4)
     return tuple(endpoints)
 
 

@@ -36,20 +36,20 @@ def opened(path: bytes, names: tuple[bytes, ...]) -> beneath.Opened:
 
 
 def open_checked(
-    _root: int, real_root: bytes, names: tuple[bytes, ...], _hides: Any
+    _root: int, paths: tuple[bytes, ...], names: tuple[bytes, ...], _hides: Any
 ) -> beneath.Opened:
     """Check first, then open by name: what the race test must catch."""
-    real = os.path.realpath(os.path.join(real_root, *names))
-    if real != real_root and not real.startswith(real_root + b"/"):
+    real = os.path.realpath(os.path.join(paths[0], *names))
+    if real != paths[0] and not real.startswith(paths[0] + b"/"):
         raise beneath.NotBeneathError(errno.ENOENT, "out of the root")
-    return opened(os.path.join(real_root, *names), names)
+    return opened(os.path.join(paths[0], *names), names)
 
 
 def open_anything(
-    _root: int, real_root: bytes, names: tuple[bytes, ...], _hides: Any
+    _root: int, paths: tuple[bytes, ...], names: tuple[bytes, ...], _hides: Any
 ) -> beneath.Opened:
     """Open by name alone: what the property test must catch."""
-    return opened(os.path.join(real_root, *names), names)
+    return opened(os.path.join(paths[0], *names), names)
 
 
 def decode_carelessly(part: bytes) -> bytes:

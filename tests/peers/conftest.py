@@ -5,6 +5,7 @@ Everything here is made once a session, and only what the chosen tests ask for.
 
 from __future__ import annotations
 
+import fcntl
 import os
 import random
 import re
@@ -22,11 +23,12 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
     from pathlib import Path
 
-FETCH_SECONDS = 300
+# Two fetches and the test itself fit in the time that a test has.
+FETCH_SECONDS = 110
 # Pure Python and small, one of them with a dependency; PEP 503 normalises their names.
 WHEELS = ("markdown-it-py", "python-dateutil")
 # Small, for every architecture; the second needs the first; the third's version has an epoch.
-DEBS = ("libjs-jquery", "libjs-jquery-hotkeys", "libjs-d3-format")
+DEBS = ("libjs-jquery", "libjs-jquery-metadata", "libjs-d3-format")
 BIG_BYTES = 64 * 1024 * 1024
 # Names that a client's own bookkeeping can trip over.
 PLANT = {
@@ -79,10 +81,10 @@ def stranger(tmp_path_factory: pytest.TempPathFactory) -> Path:
 @pytest.fixture(scope="session")
 def wheels(tmp_path_factory: pytest.TempPathFactory, content: Path) -> dict[str, Path]:
     """Lay wheels from the registry as PEP 503 has them, a folder a project; give them by name."""
-    fetched = tmp_path_factory.mktemp("wheels")
     # "none-any" wheels only, so that what is fetched here can be installed by any interpreter.
-    wanted = ["--only-binary", ":all:", "--platform", "any", "--dest", str(fetched), *WHEELS]
-    _fetch([sys.executable, "-m", "pip", "download", "--no-cache-dir", *wanted], fetched)
+    wanted = ["--no-cache-dir", "--only-binary", ":all:", "--platform", "any", *WHEELS]
+    pip = [sys.executable, "-m", "pip", "download"]
+    fetched = _fetch([*pip, "--dest", ".", *wanted], _shared(tmp_path_factory) / "wheels")
     laid = {}
     for wheel in sorted(fetched.iterdir()):
         # PEP 427: name, version and tags are parted by hyphens; PEP 503: the normalised name.
@@ -102,13 +104,13 @@ def debs(tmp_path_factory: pytest.TempPathFactory, content: Path) -> dict[str, P
     harness.need("apt-ftparchive")
     folder = content / "packages"
     folder.mkdir()
-    fetched = tmp_path_factory.mktemp("debs")
     # The user that apt lowers itself to must reach the folder, which pytest keeps to its owner.
     sandbox = ["-o", "APT::Sandbox::User=root"] if os.geteuid() == 0 else []
-    _fetch(["apt-get", *sandbox, "download", *DEBS], fetched)
+    apt_get = ["apt-get", *sandbox, "download", *DEBS]
+    fetched = _fetch(apt_get, _shared(tmp_path_factory) / "debs")
     for deb in fetched.glob("*.deb"):
-        # A flat repository's file names have no epoch: apt asks for a name as its index has it.
-        shutil.copyfile(deb, folder / re.sub(r"_\d+%3a", "_", deb.name))
+        # apt-get keeps an epoch's colon as %3a in the name of the file.
+        shutil.copyfile(deb, folder / deb.name)
     _write_index(folder, "Packages", "packages")
     _write_index(folder, "Release", "release")
     laid = {path.name.split("_")[0]: path for path in folder.glob("*.deb")}
@@ -139,16 +141,42 @@ def address(served: harness.RunningDepot, content: Path) -> Callable[[Path], str
     return url
 
 
-def _fetch(arguments: list[str], folder: Path) -> None:
+def _shared(factory: pytest.TempPathFactory) -> Path:
+    """Give the folder that this session's processes share; pytest-xdist keeps theirs beneath it."""
+    own = factory.getbasetemp()
+    return own.parent if "PYTEST_XDIST_WORKER" in os.environ else own
+
+
+def _fetch(arguments: list[str], folder: Path) -> Path:
+    """Fetch into `folder` by a registry's own client, once for all processes of the session."""
+    failed = folder.with_suffix(".failed")
+    with folder.with_suffix(".lock").open("w") as held:
+        fcntl.flock(held, fcntl.LOCK_EX)
+        if not folder.exists() and not failed.exists():
+            part = folder.with_suffix(".part")
+            part.mkdir()
+            fault = _run(arguments, part)
+            if fault:
+                failed.write_text(fault)
+            else:
+                part.rename(folder)
+    if failed.exists():
+        harness.missing(failed.read_text())
+    return folder
+
+
+def _run(arguments: list[str], folder: Path) -> str:
+    """Run a registry's client; give what went wrong, or nothing."""
+    line = " ".join(arguments)
     try:
         done = subprocess.run(
             arguments, cwd=folder, capture_output=True, timeout=FETCH_SECONDS, check=False
         )
     except subprocess.TimeoutExpired:
-        harness.missing(f"the registry gave nothing within {FETCH_SECONDS} s: {arguments}")
+        return f"no answer from the registry within {FETCH_SECONDS} s: {line}"
     if done.returncode:
-        reason = done.stderr.decode(errors="replace").strip()[-500:]
-        harness.missing(f"{arguments[0]} can't fetch from its registry here: {reason}")
+        return f"this machine can't fetch: {line}: {done.stderr.decode(errors='replace')[-500:]}"
+    return ""
 
 
 def _write_index(folder: Path, name: str, command: str) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import os
 import re
@@ -14,12 +15,12 @@ from urllib.parse import urlsplit
 import attrs
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Iterator, Mapping
 
     import harness
 
 CLIENT_SECONDS = 180
-LOG_SECONDS = 30
+WAIT_SECONDS = 60
 PIECE = 1 << 20
 # The request line and the status in the combined log format.
 _REQUEST = re.compile(r'"([A-Z]+) (\S+) HTTP/1\.[01]" (\d{3}) ')
@@ -64,6 +65,21 @@ class Desk:
             check=False,
         )
 
+    @contextlib.contextmanager
+    def start(self, *arguments: str | Path) -> Iterator[subprocess.Popen[bytes]]:
+        """Start a client that runs beside the block; at the block's end it is ended."""
+        client = subprocess.Popen(
+            list(map(str, arguments)),
+            env=self.environment(),
+            cwd=self.folder,
+            stdin=subprocess.DEVNULL,
+        )
+        try:
+            yield client
+        finally:
+            client.kill()
+            client.wait()
+
     def environment(self, more: Mapping[str, str | Path] | None = None) -> dict[str, str]:
         """Give a client's environment: this folder as home, no proxy, no setting of ours."""
         # The registry's tools may stand anywhere on the path; dpkg's want the sbin folders.
@@ -72,7 +88,7 @@ class Desk:
         return {**base, **{name: str(value) for name, value in (more or {}).items()}}
 
     def netrc(self, depot: harness.RunningDepot, name: str = ".netrc") -> Path:
-        """Write the depot's user and passphrase as netrc(5) has them."""
+        """Write the depot's user and passphrase in the form of a netrc file."""
         entry = f"machine localhost login {depot.user} password {depot.passphrase}"
         return self.write(name, entry)
 
@@ -92,6 +108,23 @@ def digests(folder: Path) -> dict[str, str]:
     return {str(path.relative_to(folder)): sha256(path) for path in files}
 
 
+def wait_until(true: Callable[[], object], what: str) -> None:
+    """Wait until something is so; fails with its name after a generous time."""
+    deadline = time.monotonic() + WAIT_SECONDS
+    while not true():
+        assert time.monotonic() < deadline, f"not so after {WAIT_SECONDS} s: {what}"
+        time.sleep(0.05)
+
+
+def kill(depot: harness.RunningDepot) -> None:
+    """Kill a depot's supervisor and wait until its workers have ended as well."""
+    workers = depot.workers()
+    depot.process.kill()
+    depot.process.wait()
+    gone = lambda: not any(Path(f"/proc/{pid}").exists() for pid in workers)  # noqa: E731
+    wait_until(gone, "the workers have ended")
+
+
 def log_end(depot: harness.RunningDepot) -> int:
     """Give the access log's length once no line of an earlier request is still to come."""
     length = -1
@@ -103,33 +136,33 @@ def log_end(depot: harness.RunningDepot) -> int:
 
 
 def asked(
-    depot: harness.RunningDepot,
+    log: Callable[[], str],
     *,
     since: int = 0,
     target: str | None = None,
     status: int | None = None,
     count: int = 0,
 ) -> list[Asked]:
-    """List what was asked for after the access log's first `since` characters.
+    """List what was asked for after an access log's first `since` characters.
 
     Keeps to a target and a status where they are given. Waits for `count` of them, since a line
     is written when its answer has gone.
     """
-    deadline = time.monotonic() + LOG_SECONDS
-    while True:
-        log = depot.access_log()[since:]
-        found = [each for each in _asked(log) if _is_meant(each, target, status)]
-        if len(found) >= count:
-            return found
-        assert time.monotonic() < deadline, f"{count} of {target or 'any'}, not in:\n{log}"
-        time.sleep(0.05)
+    found: list[Asked] = []
+
+    def enough() -> bool:
+        found[:] = (each for each in _asked(log()[since:]) if _is_meant(each, target, status))
+        return len(found) >= count
+
+    wait_until(enough, f"{count} requests for {target or 'anything'} in the access log")
+    return found
 
 
-def statuses(
-    depot: harness.RunningDepot, target: str, *, since: int = 0, count: int
-) -> list[int]:
+def statuses(depot: harness.RunningDepot, target: str, *, since: int = 0, count: int) -> list[int]:
     """List how a target was answered; waits for `count` answers."""
-    return [each.status for each in asked(depot, since=since, target=target, count=count)]
+    return [
+        each.status for each in asked(depot.access_log, since=since, target=target, count=count)
+    ]
 
 
 def _is_meant(each: Asked, target: str | None, status: int | None) -> bool:
@@ -137,9 +170,7 @@ def _is_meant(each: Asked, target: str | None, status: int | None) -> bool:
 
 
 def _asked(log: str) -> list[Asked]:
-    return [
-        Asked(method, target, int(status)) for method, target, status in _REQUEST.findall(log)
-    ]
+    return [Asked(method, target, int(status)) for method, target, status in _REQUEST.findall(log)]
 
 
 def target_of(url: str) -> str:

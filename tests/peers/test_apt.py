@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 pytestmark = pytest.mark.slow
 ERROR = 100
 # The first needs a third package; the name of that one and its dependency must both be found.
-WANTED = ("libjs-jquery-hotkeys", "libjs-d3-format")
+WANTED = ("libjs-jquery-metadata", "libjs-d3-format")
 
 
 def private_root(
@@ -28,7 +28,12 @@ def private_root(
 ) -> Path:
     """Lay an apt root that knows the depot alone; give its apt.conf."""
     root = desk.folder / "apt"
-    for name in ("state/lists/partial", "cache/archives/partial", "etc/sources.list.d"):
+    for name in (
+        "state/lists/partial",
+        "cache/archives/partial",
+        "etc/apt.conf.d",
+        "etc/preferences.d",
+    ):
         (root / name).mkdir(parents=True)
     desk.write("apt/state/status")
     source = f"deb [trusted=yes] {depot.url}packages ./"
@@ -72,7 +77,7 @@ def test_apt_updates_and_downloads_packages_with_their_dependency(
     desk: peer.Desk, served: harness.RunningDepot, debs: dict[str, Path]
 ) -> None:
     config = private_root(desk, served, served.authority, sign_in=True)
-    updated = apt_get(desk, config, "update")
+    updated = apt_get(desk, config, "update", "--error-on=any")
     assert updated.returncode == 0, updated.stderr
     done = download(desk, config)
     assert done.returncode == 0, done.stderr
@@ -84,10 +89,10 @@ def test_apt_finds_its_index_unchanged_when_it_updates_again(
     desk: peer.Desk, served: harness.RunningDepot
 ) -> None:
     config = private_root(desk, served, served.authority, sign_in=True)
-    first = apt_get(desk, config, "update")
+    first = apt_get(desk, config, "update", "--error-on=any")
     assert first.returncode == 0, first.stderr
     before = peer.log_end(served)
-    again = apt_get(desk, config, "update")
+    again = apt_get(desk, config, "update", "--error-on=any")
     assert again.returncode == 0, again.stderr
     assert "Hit:" in again.stdout
     assert 304 in peer.statuses(served, "/packages/./Release", since=before, count=1)
@@ -97,13 +102,15 @@ def test_apt_resumes_half_a_package(
     desk: peer.Desk, served: harness.RunningDepot, debs: dict[str, Path]
 ) -> None:
     config = private_root(desk, served, served.authority, sign_in=True)
-    assert apt_get(desk, config, "update").returncode == 0
+    assert apt_get(desk, config, "update", "--error-on=any").returncode == 0
     half_of(debs["libjs-jquery"], desk.folder / "apt/cache/archives/partial")
     before = peer.log_end(served)
     done = download(desk, config)
     assert done.returncode == 0, done.stderr
     assert archives(desk) == {peer.sha256(deb) for deb in debs.values()}
-    assert 206 in {each.status for each in peer.asked(served, since=before, status=206, count=1)}
+    assert 206 in {
+        each.status for each in peer.asked(served.access_log, since=before, status=206, count=1)
+    }
 
 
 def half_of(deb: Path, folder: Path) -> None:
@@ -120,7 +127,7 @@ def test_apt_without_the_password_updates_and_downloads_nothing(
     desk: peer.Desk, served: harness.RunningDepot
 ) -> None:
     config = private_root(desk, served, served.authority, sign_in=False)
-    updated = apt_get(desk, config, "update")
+    updated = apt_get(desk, config, "update", "--error-on=any")
     assert updated.returncode == ERROR, updated.stderr
     assert "401" in updated.stderr + updated.stdout
     assert download(desk, config).returncode == ERROR
@@ -132,7 +139,7 @@ def test_apt_with_another_authority_updates_and_downloads_nothing(
     desk: peer.Desk, served: harness.RunningDepot, stranger: Path
 ) -> None:
     config = private_root(desk, served, stranger, sign_in=True)
-    updated = apt_get(desk, config, "update")
+    updated = apt_get(desk, config, "update", "--error-on=any")
     assert updated.returncode == ERROR, updated.stderr
     assert "certificate" in updated.stderr + updated.stdout
     assert download(desk, config).returncode == ERROR

@@ -6,7 +6,6 @@ certificate that cannot be authenticated with known certificates.
 
 from __future__ import annotations
 
-import subprocess
 from typing import TYPE_CHECKING
 
 import harness
@@ -19,6 +18,7 @@ if TYPE_CHECKING:
 
 pytestmark = pytest.mark.slow
 REFUSED, UNVERIFIED = 22, 60
+QUARTER = 16 * 1024 * 1024  # bytes of the host image
 
 
 def settings(desk: peer.Desk, authority: Path, *lines: str) -> list[str | Path]:
@@ -110,23 +110,41 @@ def test_curl_retries_until_content_that_had_vanished_is_back(
     (tree / "wheel").write_bytes(wheels["mdurl"].read_bytes())
     with harness.running_depot(tmp_path, tree) as depot:
         curl = settings(desk, depot.authority, f'netrc-file = "{desk.netrc(depot)}"')
-        # --retry-delay instead of the 30 s that Retry-After asks for.
-        again = ["--retry", "60", "--retry-delay", "1"]
         tree.rename(tmp_path / "unplugged")
-        client = subprocess.Popen(
-            [*map(str, curl), *again, "-o", "wheel", f"{depot.url}wheel"],
-            env=desk.environment(),
-            cwd=desk.folder,
-        )
-        try:
-            assert set(peer.statuses(depot, "/wheel", count=1)) == {503}
+        with desk.start(*curl, "--retry", "5", "-o", "wheel", f"{depot.url}wheel") as client:
+            assert peer.statuses(depot, "/wheel", count=1) == [503]
             (tmp_path / "unplugged").rename(tree)
+            # It waits as long as Retry-After asks for: half a minute.
             assert client.wait(peer.CLIENT_SECONDS) == 0
-        finally:
-            client.kill()
-            client.wait()
-        assert peer.statuses(depot, "/wheel", count=2)[-1] == 200
+        assert peer.statuses(depot, "/wheel", count=2) == [503, 200]
     assert peer.sha256(desk.folder / "wheel") == peer.sha256(wheels["mdurl"])
+
+
+def test_curl_goes_on_where_it_was_when_the_depot_is_killed_and_started_again(
+    desk: peer.Desk, tmp_path: Path, content: Path, big: Path
+) -> None:
+    home = harness.make_home(tmp_path / "home", content)
+    listener = {"address": "127.0.0.1", "port": 0, "tls": "modern"}
+    harness.change_settings(home, listeners=[listener])
+    depot = harness.start(home)
+    try:
+        harness.change_settings(home, listeners=[{**listener, "port": depot.port}])
+        curl = settings(desk, depot.authority, f'netrc-file = "{desk.netrc(depot)}"')
+        # Slow enough to be cut in its midst; a refused connection and a cut body count as well.
+        slow = ["--limit-rate", "16M", "--retry", "60", "--retry-delay", "1"]
+        again = [*slow, "--retry-connrefused", "--retry-all-errors", "-C", "-"]
+        url = f"{depot.url}{big.relative_to(content)}"
+        with desk.start(*curl, *again, "-o", "image", url) as client:
+            image = desk.folder / "image"
+            peer.wait_until(lambda: image.exists() and image.stat().st_size > QUARTER, "a quarter")
+            peer.kill(depot)
+            depot = harness.start(home)
+            assert client.wait(peer.CLIENT_SECONDS) == 0
+        # The killed worker wrote no line; curl asks for the rest, or begins again.
+        assert set(peer.statuses(depot, peer.target_of(url), count=1)) <= {200, 206}
+    finally:
+        depot.stop(status=None)
+    assert peer.sha256(image) == peer.sha256(big)
 
 
 def test_curl_without_the_password_is_refused_and_leaves_nothing(

@@ -110,7 +110,7 @@ def test_pip_without_the_password_installs_nothing(
     before = peer.log_end(served)
     done = install(desk, served, served.authority)
     assert done.returncode == ERROR, done.stderr
-    asked = peer.asked(served, since=before, count=1)
+    asked = peer.asked(served.access_log, since=before, count=1)
     assert {each.status for each in asked} == {401}
     assert not peer.digests(desk.folder / "site")
 

@@ -7,6 +7,7 @@ authentication failure.
 from __future__ import annotations
 
 from typing import TYPE_CHECKING
+from urllib.parse import unquote
 
 import harness
 import peer
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 
 pytestmark = pytest.mark.slow
 UNVERIFIED, REFUSED = 5, 6
-MIRROR = ("-r", "-np", "-nH", "-l", "inf", "-R", "index.html")
+MIRROR = ("-r", "-np", "-nH", "-l", "inf", "-R", "index.html*")
 
 
 def wget(
@@ -55,8 +56,16 @@ def test_wget_mirrors_a_tree_with_every_name_and_byte_and_nothing_else(
 ) -> None:
     done = wget(desk, served.authority, *MIRROR, f"{served.url}{folder}/", sign_in=served)
     assert done.returncode == 0, done.stderr
-    mirrored = peer.digests(desk.folder / "mirror")
-    assert mirrored == {f"{folder}/{k}": v for k, v in peer.digests(content / folder).items()}
+    expected = {
+        f"{folder}/{name}": digest for name, digest in peer.digests(content / folder).items()
+    }
+    assert len(unquoted(expected)) == len(expected)
+    assert unquoted(peer.digests(desk.folder / "mirror")) == unquoted(expected)
+
+
+def unquoted(files: dict[str, str]) -> dict[str, str]:
+    """Decode names once more: wget 1.21 does so where it names a file, though not where it asks."""
+    return {unquote(name): digest for name, digest in files.items()}
 
 
 def test_wget_asks_for_no_query_and_for_nothing_above_where_it_began(
@@ -66,7 +75,7 @@ def test_wget_asks_for_no_query_and_for_nothing_above_where_it_began(
     files = sum(path.is_file() for path in (content / "plant").rglob("*"))
     done = wget(desk, served.authority, *MIRROR, f"{served.url}plant/", sign_in=served)
     assert done.returncode == 0, done.stderr
-    asked = peer.asked(served, since=before, status=200, count=files)
+    asked = peer.asked(served.access_log, since=before, status=200, count=files)
     assert len({each.target for each in asked if each.status == 200}) >= files
     assert not [each for each in asked if "?" in each.target]
     # RFC 9309 section 2.3: a crawler looks for this file first.

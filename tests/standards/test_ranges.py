@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Any
 import attrs
 import harness
 import pytest
+import serving
 import vector_rows
-from vector_rows import Received
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -22,8 +22,14 @@ MODIFIED = 784903526  # Tue, 15 Nov 1994 12:45:26 GMT: the fixture's Last-Modifi
 # Where the standard leaves a choice the first of `accept` is what we answer, except here.
 OURS = {
     "r008": (1, "settled question: several ranges are coalesced, and these overlap"),
-    "r041": (0, "section 14.1.2: no first position lies within an empty file, so 416 says the size"),
-    "r042": (0, "section 14.1.2: no first position lies within an empty file, so 416 says the size"),
+    "r041": (
+        0,
+        "section 14.1.2: no first position lies within an empty file, so 416 says the size",
+    ),
+    "r042": (
+        0,
+        "section 14.1.2: no first position lies within an empty file, so 416 says the size",
+    ),
     "r125": (1, "settled question: several ranges are coalesced, and these overlap"),
     "r127": (4, "settled question: coalesced, they are one range, the whole file"),
     "r128": (3, "settled question: coalesced, they are one range, the whole file"),
@@ -41,7 +47,7 @@ def body_of(size: int) -> bytes:
 class Live:
     """What the depot answered to each row, and to a plain GET of each file."""
 
-    came: dict[str, Received]
+    came: dict[str, serving.Received]
     whole: dict[int, harness.Answer]
 
 
@@ -54,10 +60,10 @@ def live(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Live]:
         plain = {str(size): harness.get(path_of(size)) for size in sizes}
         whole = {
             int(size): harness.answer(received.data)
-            for size, received in vector_rows.ask_all(depot.port, plain).items()
+            for size, received in serving.ask_all(depot.port, plain).items()
         }
         requests = {row["id"]: request_of(row, whole[row["size"]]) for row in ROWS}
-        yield Live(vector_rows.ask_all(depot.port, requests), whole)
+        yield Live(serving.ask_all(depot.port, requests), whole)
 
 
 def make_files(tree: Path, sizes: set[int]) -> None:

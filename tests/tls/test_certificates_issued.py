@@ -228,7 +228,7 @@ def test_no_host_at_all_is_refused(anchor: tls.Pair) -> None:
 def test_a_key_of_another_authority_issues_nothing(anchor: tls.Pair) -> None:
     other = tls.authority.create("depot.plant.example")
     mixed = tls.Pair(anchor.certificate, other.key)
-    with pytest.raises(CallerError, match="does not belong to the key in authority.key"):
+    with pytest.raises(CallerError, match=r"does not belong to the key in authority\.key"):
         tls.issue(mixed, HOSTS)
 
 

@@ -29,7 +29,7 @@ def sans(row: dict[str, Any]) -> list[str]:
         ("depot.plant.example.", "depot.plant.example"),
         ("localhost", "localhost"),
         ("gateway-7", "gateway-7"),
-        ("bücher.example", "xn--bcher-kva.example"),  # noqa: RUF001
+        ("bücher.example", "xn--bcher-kva.example"),
         ("BÜCHER.example", "xn--bcher-kva.example"),
         ("faß.example", "xn--fa-hia.example"),
         ("xn--bcher-kva.example", "xn--bcher-kva.example"),

@@ -142,7 +142,11 @@ def test_a_chain_that_was_cut_after_its_first_block_is_refused() -> None:
 def test_an_encrypted_key_is_refused_at_once(form: PrivateFormat) -> None:
     key = load_pem_private_key(SERVER.key, None)
     refused(
-        SERVER.certificate, as_pem(key, form, b"s3cret-s3cret"), "server.key", "is encrypted", "0600"
+        SERVER.certificate,
+        as_pem(key, form, b"s3cret-s3cret"),
+        "server.key",
+        "is encrypted",
+        "0600",
     )
 
 
@@ -164,7 +168,7 @@ def test_a_key_that_no_server_can_use_is_refused() -> None:
 
 
 def test_a_key_too_short_for_tls_is_refused() -> None:
-    key = rsa.generate_private_key(65537, 1024)
+    key = rsa.generate_private_key(65537, 1024)  # noqa: S505  # too short on purpose
     pem = self_signed(key, hashes.SHA256())
     refused(pem, as_pem(key, PrivateFormat.PKCS8), "server.pem", "2048 bits")
 
