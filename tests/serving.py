@@ -8,7 +8,7 @@ import subprocess
 import sys
 import time
 from concurrent.futures import ThreadPoolExecutor
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Callable
 
 import attrs
 import harness
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 _AT_ONCE = 16
-_FIRST_BYTE = 20.0  # seconds that an answer may take to begin
+_FIRST_BYTE = 90.0  # seconds that an answer may take to begin, behind many costly checks
 PLAIN = {"address": "127.0.0.1", "port": 0, "tls": "none"}
 TLS = {"address": "127.0.0.1", "port": 0, "tls": "modern"}
 
@@ -84,6 +84,14 @@ def start(
         depot.stop(status=None)
         raise
     return depot
+
+
+def wait_for(truth: Callable[[], object], *, seconds: float = 20) -> None:
+    """Wait until `truth` says so; fail the test when it has not within `seconds`."""
+    deadline = time.monotonic() + seconds
+    while not truth():
+        assert time.monotonic() < deadline, truth
+        time.sleep(0.02)
 
 
 @attrs.frozen

@@ -3,7 +3,6 @@ from __future__ import annotations
 import contextlib
 import hashlib
 import os
-import shutil
 import signal
 import socket
 import stat
@@ -23,8 +22,6 @@ from depotserve.errors import CallerError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
-
-SOURCE = Path(__file__).parent.parent
 
 
 @attrs.define
@@ -104,31 +101,6 @@ def _paste(line: str, *, cwd: Path) -> str:
     return done.stdout.decode()
 
 
-@pytest.mark.slow
-@pytest.mark.timeout(1200)
-def test_make_demo_in_a_fresh_clone_serves_and_its_curl_line_fetches_the_right_bytes(
-    tmp_path: Path,
-) -> None:
-    make = harness.need("make")
-    harness.need("curl")
-    clone, elsewhere = tmp_path / "clone", tmp_path / "elsewhere"
-    kept_out = (".git", ".venv", "build", "demo", ".*_cache", "__pycache__", "*.egg-info")
-    shutil.copytree(SOURCE, clone, ignore=shutil.ignore_patterns(*kept_out))
-    elsewhere.mkdir()
-    with _running([make, "demo"], cwd=clone, seconds=900) as demo:
-        line = demo.curl_line
-        assert not {"-k", "--insecure", "--user", "-u"} & set(line.split())
-        assert demo.value("passphrase") not in line
-        assert _paste(line, cwd=elsewhere) == "200"
-        fetched = (elsewhere / "gateway.img").read_bytes()
-        assert hashlib.sha256(fetched).hexdigest() == demo.digest
-        assert fetched == next((clone / "demo/content").rglob("gateway-4.2.1.img")).read_bytes()
-    again = [make, "demo"]
-    with _running(again, cwd=clone, seconds=300) as demo:
-        assert demo.value("depot") == f"{clone}/demo/home (made anew)"
-        assert _paste(demo.curl_line, cwd=elsewhere) == "200"
-
-
 def _free_port() -> int:
     with socket.socket() as trial:
         trial.bind(("127.0.0.1", 0))
@@ -154,6 +126,19 @@ def test_the_demo_prints_url_user_passphrase_authority_and_a_line_that_works(
     assert stat.S_IMODE(settings.stat().st_mode) == 0o600
     assert _paste(demo.curl_line, cwd=tmp_path) == "200"
     assert hashlib.sha256((tmp_path / "gateway.img").read_bytes()).hexdigest() == demo.digest
+
+
+def test_a_second_demo_replaces_the_first_says_so_and_its_line_works(tmp_path: Path) -> None:
+    harness.need("curl")
+    arguments = harness.command("demo", "--dir", "demo", "--port", str(_free_port()))
+    passphrases = set()
+    for said in ("made", "made anew"):
+        with _running(arguments, cwd=tmp_path, seconds=60) as demo:
+            assert demo.value("depot") == f"{tmp_path}/demo/home ({said})"
+            assert _paste(demo.curl_line, cwd=tmp_path) == "200"
+            passphrases.add(demo.value("passphrase"))
+        assert demo.process.returncode == 0
+    assert len(passphrases) == 2
 
 
 def test_the_demo_is_not_remade_under_a_depot_that_serves_it(demo: _Demo, tmp_path: Path) -> None:

@@ -6,6 +6,7 @@ import asyncio
 import json
 import logging
 import os
+import re
 import time
 from functools import lru_cache
 from typing import TYPE_CHECKING, Callable
@@ -52,12 +53,12 @@ def combined_line(record: Record) -> str:
     forge a line or a field.
     """
     version = f"HTTP/{record.version[0]}.{record.version[1]}"
-    request = f"{_escape(record.method)} {_escape_bytes(record.target)} {version}"
+    request = f"{_escape(record.method)} {_target(record)} {version}"
     which = "previous-passphrase" if record.previous else "-"
     return (
         f"{record.address} - {_escape_field(record.user)} [{_local_time(int(record.when))}]"
         f' "{request}" {record.status} {record.sent or "-"}'
-        f' "{_escape(record.referrer) or "-"}" "{_escape(record.agent) or "-"}"'
+        f' "{_escape(_without_userinfo(record.referrer)) or "-"}" "{_escape(record.agent) or "-"}"'
         f" {record.seconds:.3f} {record.outcome} {which}\n"
     )
 
@@ -69,13 +70,13 @@ def json_line(record: Record) -> str:
         "address": record.address,
         "user": record.user or None,
         "method": record.method,
-        "target": _escape_bytes(record.target),
+        "target": _target(record),
         "version": f"{record.version[0]}.{record.version[1]}",
         "status": record.status,
         "bytes": record.sent,
         "seconds": round(record.seconds, 6),
         "outcome": record.outcome,
-        "referrer": record.referrer or None,
+        "referrer": _without_userinfo(record.referrer) or None,
         "agent": record.agent or None,
         "previous_passphrase": record.previous,
     }
@@ -92,8 +93,20 @@ def _local_time(seconds: int) -> str:
     )
 
 
+def _target(record: Record) -> str:
+    return _without_userinfo(_escape_bytes(record.target))
+
+
 def _escape(text: str) -> str:
     return _escape_bytes(text.encode("utf-8", "surrogateescape"))
+
+
+# RFC 3986 §3.2.1: what stands before the "@" of an authority may be a password.
+_USERINFO = re.compile(r"(\A[A-Za-z][A-Za-z0-9+.-]*://)[^/?#]*@")
+
+
+def _without_userinfo(reference: str) -> str:
+    return _USERINFO.sub(r"\1", reference) if "@" in reference else reference
 
 
 _PLAIN = frozenset(range(0x20, 0x7F)) - frozenset(b'"\\')

@@ -9,6 +9,7 @@ from functools import reduce
 from typing import TYPE_CHECKING, Callable, cast
 
 from aiohttp.web import BaseRequest, Server, StreamResponse
+from multidict import CIMultiDict, CIMultiDictProxy
 
 from .access_log import AccessLog, Record
 from .address import client_address
@@ -34,6 +35,8 @@ if TYPE_CHECKING:
 
 __all__ = ["Depot"]
 
+# What aiohttp has in the place of a head that it can't read is no multidict.
+_NO_FIELDS = CIMultiDictProxy(CIMultiDict[str]())
 _LAST_WORDS = 2.0  # seconds for connections that were cut to be logged
 _LOOK = 0.5  # seconds between two looks for clients that let a limit pass
 
@@ -166,12 +169,13 @@ class Depot:
     def _exchange(self, request: BaseRequest, connection: Connection) -> Exchange:
         peer = connection.peername
         peer_address = peer[0] if isinstance(peer, tuple) else "unix"
-        forwarded = combined(request.headers, "X-Forwarded-For")
+        headers = request.headers or _NO_FIELDS
+        forwarded = combined(headers, "X-Forwarded-For")
         return Exchange(
             method=request.method,
             raw_target=request.raw_path.encode("utf-8", "surrogateescape"),
             version=(request.version.major, request.version.minor),
-            headers=request.headers,
+            headers=headers,
             raw_headers=request.raw_headers,
             listener=connection.listener,
             address=client_address(peer_address, forwarded, self._settings.trusted_proxies),

@@ -6,7 +6,8 @@ import asyncio
 import logging
 import os
 import signal
-from typing import TYPE_CHECKING
+import sys
+from typing import TYPE_CHECKING, Any
 
 import attrs
 
@@ -23,7 +24,7 @@ if TYPE_CHECKING:
     import socket
     from collections.abc import Sequence
 
-    from depotserve.config import Settings
+    from depotserve.config import Limits, Settings
     from depotserve.home import Home
     from depotserve.process.channel import Message
     from depotserve.process.shared_map import SharedMap
@@ -113,13 +114,13 @@ class _Worker:
 
     async def _listen(self, endpoint: Endpoint) -> asyncio.Server:
         context = self._equipment.context if endpoint.listener.tls == "modern" else None
-        limits = self._snapshot.settings.limits
+        limits = self._snapshot.settings.limits if context else None
         return await asyncio.get_running_loop().create_server(
             self._depot.protocol_factory(endpoint.listener),
             sock=endpoint.open(),
             backlog=BACKLOG,
             ssl=context.context if context else None,
-            ssl_handshake_timeout=limits.header_seconds if context else None,
+            **_tls_limits(limits),
         )
 
     async def _hear(self, reader: asyncio.StreamReader) -> None:
@@ -169,6 +170,20 @@ def _access_log(home: Home, settings: Settings) -> AccessLog:
     """Open the access log where the settings want it."""
     path = home.log / "access.log" if settings.access_log.to == "file" else None
     return AccessLog(path, settings.access_log.format)
+
+
+def _tls_limits(limits: Limits | None) -> dict[str, Any]:
+    """Give what the loop may wait for, in seconds, where TLS is spoken.
+
+    The end of TLS includes the last bytes that the transport still holds for a slow client, and
+    the loop's own 30 s cut those of one that halted for longer. Python 3.9 and 3.10 never do.
+    """
+    if limits is None:
+        return {}
+    found: dict[str, Any] = {"ssl_handshake_timeout": limits.header_seconds}
+    if sys.version_info >= (3, 11):
+        found["ssl_shutdown_timeout"] = limits.stalled_seconds
+    return found
 
 
 def _validity(snapshot: Snapshot) -> tuple[float, float] | None:

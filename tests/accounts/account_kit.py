@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from depotserve.accounts import Accounts
     from depotserve.accounts.terms import Terms
 
-# ../shared conventions: bcrypt of cost 4 and APR1, each made by an independent implementation.
+# bcrypt of cost 4 and APR1, each confirmed by an implementation that is not used here.
 S3CRET = "$2y$04$abcdefghijklmnopqrstuuLZYjhNQAOdpbzt4WxWlUHjv1wsyH5DG"
 COLONS = "$2y$04$abcdefghijklmnopqrstuuWKM9L6i21cVKJJ7kQLZ04iWQlMaO87C"  # se:cr:et
 PERCENT = "$2y$04$abcdefghijklmnopqrstuuYNsYoR2Ib4yPLpoAvrkj6uGuR3MLqry"  # p%2Bw@x

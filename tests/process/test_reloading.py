@@ -13,15 +13,17 @@ from typing import TYPE_CHECKING
 import bcrypt
 import harness
 import pytest
+from process_kit import wait_until
 
 from depotserve import tls
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Iterator
     from pathlib import Path
 
 SOON = 3.0  # seconds after which a change counts in every worker
 WORKERS = 4
+IN_FORCE = "INFO in force in all 4 workers"
 CONNECTIONS = 40  # enough that each worker gets some: a miss has odds of 1 to 25,000
 
 
@@ -83,7 +85,7 @@ def test_a_changed_users_file_counts_in_every_worker_soon(depot: harness.Running
 def test_a_disabled_user_is_out_in_every_worker_soon(depot: harness.RunningDepot) -> None:
     assert statuses(depot, "ann", "s3cret") == {200: CONNECTIONS}
     harness.succeed("user", "disable", "--home", depot.home, "ann")
-    time.sleep(SOON)
+    depot.wait_for_log(IN_FORCE)
     assert set(statuses(depot, "ann", "s3cret")) <= {401, 429}
     harness.succeed("user", "enable", "--home", depot.home, "ann")
 
@@ -98,7 +100,7 @@ def test_a_new_certificate_is_seen_in_every_worker_soon_and_no_connection_drops(
         standing.sendall(request)
         assert b" 200 OK\r\n" in standing.recv(65536)
         new = renew(depot.home)
-        time.sleep(SOON)
+        depot.wait_for_log(IN_FORCE)
         assert leaves(depot) == {new: CONNECTIONS}
         standing.sendall(request)
         assert b" 200 OK\r\n" in standing.recv(65536)
@@ -125,8 +127,9 @@ def another(home: Path) -> tls.Pair:
 def test_a_worker_begun_later_serves_by_what_is_in_force(depot: harness.RunningDepot) -> None:
     new = renew(depot.home)
     write(depot.home / "accounts" / "users", users_line("ben", "new-here"))
-    depot.wait_for_log("INFO in force in all 4 workers")
-    time.sleep(SOON)
+    depot.wait_for_log("INFO certificate read again")
+    depot.wait_for_log("INFO accounts read again")
+    depot.wait_for_log(IN_FORCE)
     for pid in depot.workers():
         os.kill(pid, signal.SIGKILL)
     wait_until(lambda: harness.answer(first(depot)).status == 200)
@@ -141,13 +144,6 @@ def first(depot: harness.RunningDepot) -> bytes:
         if received:
             return received
     return b"HTTP/1.1 503 -\r\n\r\n"
-
-
-def wait_until(true: Callable[[], bool], seconds: float = 20.0) -> None:
-    deadline = time.monotonic() + seconds
-    while not true():
-        assert time.monotonic() < deadline
-        time.sleep(0.1)
 
 
 BAD_USERS = [
@@ -170,7 +166,7 @@ def test_a_bad_users_file_is_refused_in_one_line_and_the_old_one_stays(
     time.sleep(SOON)
     assert depot.log().count("ERROR") == 1  # told once, not twice a second
     write(users, good + users_line("ben", "new-here").encode())
-    depot.wait_for_log("INFO in force in all 4 workers")
+    depot.wait_for_log(IN_FORCE)
     assert statuses(depot, "ben", "new-here") == {200: CONNECTIONS}
 
 
@@ -214,7 +210,7 @@ def test_a_bad_certificate_does_not_hold_up_the_accounts(depot: harness.RunningD
     write(depot.home / "tls" / "server.pem", b"half")
     depot.wait_for_log("ERROR certificate refused")
     write(depot.home / "accounts" / "users", users_line("ben", "new-here"))
-    time.sleep(SOON)
+    depot.wait_for_log(IN_FORCE)
     assert statuses(depot, "ben", "new-here") == {200: CONNECTIONS}
 
 
@@ -226,7 +222,7 @@ def test_a_file_that_is_still_being_written_is_left_alone(depot: harness.Running
             file.write(piece)
             file.flush()
             time.sleep(0.6)
-    depot.wait_for_log("INFO in force in all 4 workers")
+    depot.wait_for_log(IN_FORCE)
     assert "ERROR" not in depot.log()
     assert statuses(depot, "ben", "new-here") == {200: CONNECTIONS}
 
@@ -256,7 +252,7 @@ def test_settings_count_on_request_in_every_worker(
     request = harness.get("/more/new", signed_in=False)
     assert b" 200 OK\r\n" not in depot.raw(request)
     depot.signal(signal.SIGHUP)
-    depot.wait_for_log("INFO in force in all 4 workers")
+    depot.wait_for_log(IN_FORCE)
     for _ in range(CONNECTIONS):
         assert depot.raw(request).endswith(b"new content")
         assert b'realm="another"' in depot.raw(harness.get("/x", signed_in=False))
@@ -278,7 +274,7 @@ def test_listeners_and_workers_need_a_restart_and_the_rest_counts(
     listeners = [{"address": "127.0.0.1", "port": 0}, {"address": "127.0.0.1", "port": 8999}]
     harness.change_settings(depot.home, listeners=listeners, workers=7, realm="another")
     depot.signal(signal.SIGHUP)
-    said = depot.wait_for_log("INFO in force in all 4 workers")
+    said = depot.wait_for_log(IN_FORCE)
     assert "WARNING listeners changed in depot.yaml; a restart puts that in force" in said
     assert "WARNING the number of workers changed in depot.yaml; a restart" in said
     assert b'realm="another"' in depot.raw(harness.get("/x", signed_in=False))
@@ -289,6 +285,6 @@ def test_listeners_and_workers_need_a_restart_and_the_rest_counts(
 
 def test_a_reload_without_a_change_says_nothing_is_wrong(depot: harness.RunningDepot) -> None:
     depot.signal(signal.SIGHUP)
-    said = depot.wait_for_log("INFO in force in all 4 workers")
+    said = depot.wait_for_log(IN_FORCE)
     assert "restart" not in said
     assert "ERROR" not in said

@@ -12,9 +12,10 @@ from typing import TYPE_CHECKING
 
 import harness
 import pytest
+from process_kit import wait_until
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Iterator
 
 PACED_SECONDS = 10.0
 PACED_BYTES = 40 << 20
@@ -33,13 +34,6 @@ def depot(home: Path, tree: Path) -> Iterator[harness.RunningDepot]:
         yield running
     finally:
         running.stop(status=None)
-
-
-def wait_until(true: Callable[[], object], seconds: float = 20.0) -> None:
-    deadline = time.monotonic() + seconds
-    while not true():
-        assert time.monotonic() < deadline
-        time.sleep(0.05)
 
 
 def is_served(depot: harness.RunningDepot) -> bool:

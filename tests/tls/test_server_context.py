@@ -24,12 +24,16 @@ HOSTS = ["localhost", "127.0.0.1"]
 ANCHOR = tls.authority.create("localhost")
 
 
+ALL: list[asyncio.BaseTransport] = []
+
+
 class Echo(asyncio.Protocol):
     """Send back what comes, so that a connection shows that it still stands."""
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         """Keep the way back."""
         self.transport = transport
+        ALL.append(transport)
 
     def data_received(self, data: bytes) -> None:
         """Answer, and close after what an HTTP client sends."""
@@ -51,6 +55,9 @@ def served(context: tls.ServerContext) -> Iterator[int]:
         ready.put((port, lambda: loop.call_soon_threadsafe(ended.set)))
         await ended.wait()
         server.close()
+        while ALL:
+            ALL.pop().abort()  # type: ignore[attr-defined]
+        await asyncio.sleep(0.1)
 
     thread = threading.Thread(target=asyncio.run, args=(serve(),))
     thread.start()
