@@ -33,8 +33,8 @@ def test_in_ci_the_installed_package_is_what_is_tested() -> None:
 
 
 MISUSE = {
-    (): "a command is missing; depotserve -h says more",
-    ("user",): "a command is missing; depotserve user -h says more",
+    (): "Missing command. (depotserve -h says more)",
+    ("user",): "Missing command. (depotserve user -h says more)",
     ("sell",): "No such command 'sell'. (depotserve -h says more)",
     ("serve", "--port", "1"): "No such option '--port'",
     ("serve", "--workers", "0"): "Invalid value for '--workers': 0 is not in the range",

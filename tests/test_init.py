@@ -444,7 +444,7 @@ def _wait_for_staging(folder: Path) -> None:
 
 
 def test_password_like_files_are_named_with_their_fate(tmp_path: Path, tree: Path) -> None:
-    for name in ("gateway/passwords.txt", "gateway/.htpasswd", "id_rsa", "Secret-Notes.doc"):
+    for name in ("gateway/passwords.txt", "gateway/.passwd-old", "id_rsa", "Secret-Notes.doc"):
         (tree / name).touch()
     (tree / ".git").mkdir()
     (tree / ".git" / "passwords").touch()
@@ -453,7 +453,7 @@ def test_password_like_files_are_named_with_their_fate(tmp_path: Path, tree: Pat
     assert block[0] == "4 names that look like passwords or keys:"
     assert sorted(block[1:5]) == [
         "  Secret-Notes.doc (readers can get it)",
-        "  gateway/.htpasswd (never served)",
+        "  gateway/.passwd-old (never served)",
         "  gateway/passwords.txt (readers can get it)",
         "  id_rsa (readers can get it)",
     ]

@@ -179,11 +179,11 @@ def test_a_folder_in_the_content_that_cannot_be_listed_is_a_fault(home: Path, tr
 def test_password_like_files_are_named_and_only_those_that_are_served_are_cautions(
     home: Path, tree: Path
 ) -> None:
-    (tree / "gateway" / ".htpasswd").touch()
+    (tree / "gateway" / ".passwd-old").touch()
     (tree / "passwords.txt").touch()
     rows = _inspect(home, 0)
     looks = "looks like a password or key"
-    assert ("fine", "content", f"{tree}/gateway/.htpasswd {looks}; never served") in rows
+    assert ("fine", "content", f"{tree}/gateway/.passwd-old {looks}; never served") in rows
     assert ("caution", "content", f"{tree}/passwords.txt {looks}; readers can get it") in rows
 
 

@@ -27,8 +27,6 @@ __all__ = ["main", "run"]
 
 MISUSE = 2
 INTERRUPTED = 130
-# From click 8.2 on, a group without a command raises this; before, it prints its help.
-_NO_ARGUMENTS = getattr(click.exceptions, "NoArgsIsHelpError", ())
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -42,6 +40,9 @@ def main() -> None:
 
 for _command in (init, serve, inspect, user, demo):
     main.add_command(_command)
+# A group without a command is misuse; left alone, its status differs between click's versions.
+for _group in (main, user):
+    _group.no_args_is_help = False
 
 
 def run(arguments: Sequence[str] | None = None) -> NoReturn:
@@ -95,8 +96,6 @@ def _words(error: Exception) -> tuple[str, int]:
 def _words_of_misuse(error: click.ClickException) -> str:
     context: click.Context | None = getattr(error, "ctx", None)
     how = f"{context.command_path} -h says more" if context else "-h says more"
-    if isinstance(error, _NO_ARGUMENTS):
-        return f"a command is missing; {how}"
     return f"{' '.join(error.format_message().split())} ({how})"
 
 

@@ -37,7 +37,7 @@ __all__ = ["Depot"]
 
 # What aiohttp has in the place of a head that it can't read is no multidict.
 _NO_FIELDS = CIMultiDictProxy(CIMultiDict[str]())
-_LAST_WORDS = 2.0  # seconds for connections that were cut to be logged
+_LAST_WORDS = 1.0  # seconds for connections that end to be gone
 _LOOK = 0.5  # seconds between two looks for clients that let a limit pass
 
 
@@ -100,18 +100,21 @@ class Depot:
         self._draining = True
         for connection in self._connections():
             connection.finish()
-        await self._all_gone(seconds)
+        await self._until(seconds, lambda: not any(one.busy for one in self._connections()))
+        # A client that is idle need not answer a TLS closure alert (RFC 8446 §6.1).
+        await self._until(_LAST_WORDS, lambda: not self._connections())
         for connection in self._connections():
             connection.cut()
-        await self._all_gone(_LAST_WORDS)
+        await self._until(_LAST_WORDS, lambda: not self._connections())
         self._watch.cancel()
         self._sender.close()
         self._folders_pool.shutdown(wait=False)
         self._access_log.flush()
 
-    async def _all_gone(self, seconds: float) -> None:
+    @staticmethod
+    async def _until(seconds: float, is_so: Callable[[], bool]) -> None:
         deadline = time.monotonic() + seconds
-        while self._connections() and time.monotonic() < deadline:  # noqa: ASYNC110 - nothing tells
+        while not is_so() and time.monotonic() < deadline:  # noqa: ASYNC110 - nothing tells
             await asyncio.sleep(0.05)
 
     def _connections(self) -> list[Connection]:

@@ -15,6 +15,7 @@ from aiohttp.streams import EMPTY_PAYLOAD
 from aiohttp.web import BaseRequest, RequestHandler, Server, StreamResponse
 from aiohttp.web_protocol import _ErrInfo
 
+from .arrival import bytes_acknowledged, bytes_handed_over, can_still_send
 from .parsing import parse_exactly
 from .refusal import (
     ALLOW,
@@ -42,13 +43,13 @@ _OTHER_VERSION = re.compile(
 _TOO_MANY_FIELDS = "Too many headers received"  # what tells this fault of aiohttp's from others
 _REMEMBERED = 256  # bytes of a head's beginning, kept for what an error says
 
-# struct tcp_info of linux/tcp.h: 8 bytes, 24 words of 4, two rates of 8, then bytes acknowledged.
-_ACKNOWLEDGED_AT = 120
 _RESET_ON_CLOSE = struct.pack("ii", 1, 0)  # struct linger: on, 0 seconds
 
 # A request's own body is never used; what comes of it is read away for this long (seconds) so
 # that the answer is not lost to a reset, then the connection closes (RFC 9112 §9.6).
 _LINGERING = 2.0
+# Looks for what a client has confirmed; then seconds between two, at first and at most.
+_QUICK_LOOKS, _PAUSE, _LONGEST_PAUSE = 20, 0.002, 0.05
 _NEVER = 365 * 86400.0  # seconds
 
 
@@ -88,6 +89,7 @@ class Connection(RequestHandler):
         "_acknowledged",
         "_head",
         "_head_bytes",
+        "_made_with",
         "_moved",
         "_shared",
         "_since",
@@ -112,6 +114,7 @@ class Connection(RequestHandler):
         self._since = time.monotonic()  # when the head that is waited for began, or the waiting
         self._head = b""
         self._head_bytes = 0
+        self._made_with: asyncio.Transport | None = None
         self._acknowledged = -1
         self._moved = 0.0
         self.busy = False
@@ -125,7 +128,8 @@ class Connection(RequestHandler):
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         """Begin, with a write buffer that says "drained" only when it is empty."""
         # Not high=0: asyncio's TLS transport pauses at "size >= high" and would never resume.
-        cast("asyncio.Transport", transport).set_write_buffer_limits(high=1, low=0)
+        self._made_with = cast("asyncio.Transport", transport)
+        self._made_with.set_write_buffer_limits(high=1, low=0)
         super().connection_made(transport)
 
     def data_received(self, data: bytes) -> None:
@@ -169,9 +173,24 @@ class Connection(RequestHandler):
             raise ConnectionResetError
         self.transport.write(data)
 
-    def is_plain(self) -> bool:
-        """Tell whether the bytes go out as they are, so that the kernel can move them."""
-        return self.transport is not None and not self.transport.get_extra_info("sslcontext")
+    def takes_files(self) -> bool:
+        """Tell whether the kernel can move bytes from a file, and says when they have arrived."""
+        plain = self.transport is not None and not self.transport.get_extra_info("sslcontext")
+        return plain and bytes_acknowledged(self.socket()) >= 0
+
+    def handed_over(self) -> int:
+        """Give a mark behind all that the kernel has taken so far, for `arrived`."""
+        return bytes_handed_over(self.socket())
+
+    async def arrived(self, mark: int) -> None:
+        """Wait until the client has all before `mark`; raises `ConnectionError` when it can't."""
+        looks = 0
+        while bytes_acknowledged(self.socket()) < mark:
+            if not can_still_send(self.socket()):
+                raise ConnectionResetError
+            # At first only others have a turn: on a near network that is time enough.
+            looks += 1
+            await asyncio.sleep(min(_LONGEST_PAUSE, _PAUSE * max(0, looks - _QUICK_LOOKS)))
 
     async def sendfile(self, file: BinaryIO, start: int, length: int) -> int:
         """Let the kernel send a stretch of `file`; gives the count, short at the file's end."""
@@ -196,7 +215,7 @@ class Connection(RequestHandler):
         )
 
     def _stalled(self, now: float, seconds: float) -> bool:
-        acknowledged = _bytes_acknowledged(self.socket())
+        acknowledged = bytes_acknowledged(self.socket())
         if acknowledged != self._acknowledged:
             self._acknowledged, self._moved = acknowledged, now
         return now - self._moved > seconds
@@ -223,16 +242,15 @@ class Connection(RequestHandler):
         The socket is shut down rather than the transport aborted: a `sendfile` under way waits
         for the socket, and would wait for ever on one that the loop has forgotten.
         """
-        sock = self.socket()
-        if sock is None:
-            return
+        sock = None if self._made_with is None else self._made_with.get_extra_info("socket")
         try:
-            sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET_ON_CLOSE)
-            sock.shutdown(socket.SHUT_RDWR)
+            if sock is not None:
+                sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET_ON_CLOSE)
+                sock.shutdown(socket.SHUT_RDWR)
         except OSError:
             pass  # the client was faster
-        if not self.busy:
-            self.force_close()
+        if not self.busy and self._made_with is not None:
+            self._made_with.abort()
 
     def finish(self) -> None:
         """Take no further request: close now if idle, else after the answer under way."""
@@ -284,14 +302,3 @@ def _names_another_method(head: bytes) -> bool:
     # One of ours means that the fault lies in what follows on the same connection.
     match = _REQUEST_LINE.match(head)
     return match is not None and match[1].decode() not in METHODS
-
-
-def _bytes_acknowledged(sock: socket.socket | None) -> int:
-    """Ask the kernel how many bytes the other side has confirmed; -1 where it does not say."""
-    try:
-        info = b"" if sock is None else sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_INFO, 256)
-    except OSError:
-        return -1
-    if len(info) < _ACKNOWLEDGED_AT + 8:
-        return -1
-    return int(struct.unpack_from("=Q", info, _ACKNOWLEDGED_AT)[0])

@@ -7,7 +7,7 @@ import errno
 import os
 import time
 from concurrent.futures import ThreadPoolExecutor
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, BinaryIO
 
 from .dates import format_date
 from .exchange import Answer, Exchange, FileBody, Stream
@@ -25,6 +25,9 @@ __all__ = ["ContentChangedError", "Sender"]
 PIECE = 64 * 1024
 # `sendfile` without TLS moves as much at a time; the file is looked at again between two.
 SENDFILE_PIECE = 1024 * 1024
+# The end of a stretch that is not left to the kernel: enough that the confirmations of what came
+# before, which the last piece waits for, come while the rest of it is under way.
+BY_HAND = 2 * PIECE
 
 # The page cache's answer without waiting for the disk (preadv2(2)); a kernel or a file system
 # that has no such thing says so with one of these.
@@ -78,8 +81,8 @@ class Sender:
         self, connection: Connection, exchange: Exchange, head: bytes, body: FileBody
     ) -> None:
         connection.start_sending()
-        large = body.length() > PIECE
-        if large and connection.is_plain():
+        large = body.length() > BY_HAND
+        if large and connection.takes_files():
             await self._send_by_kernel(connection, exchange, head, body)
         else:
             await self._send_by_pieces(connection, exchange, head, body)
@@ -112,25 +115,36 @@ class Sender:
     async def _send_by_kernel(
         self, connection: Connection, exchange: Exchange, head: bytes, body: FileBody
     ) -> None:
+        """Let the kernel send from the page cache, all but the end of each span.
+
+        What it takes is not copied: a write to the file changes what waits to be sent, and what
+        may have to be sent again. So the last bytes of the body are held back until all that the
+        kernel took has arrived and the file was still the same then.
+        """
         connection.write(head)
+        held, mark = b"", 0
         # Opening a descriptor does not block.
         with open(body.descriptor, "rb", buffering=0, closefd=False) as file:  # noqa: ASYNC230
             for part in body.parts:
-                if isinstance(part, bytes):
-                    connection.write(part)
-                    await connection.drained()
-                    exchange.sent += len(part)
-                    continue
-                start, left = part
-                while left > 0:
-                    count = min(left, SENDFILE_PIECE)
+                start, left = (0, 0) if isinstance(part, bytes) else part
+                while left > BY_HAND:
+                    await _write(connection, exchange, held)
+                    count = min(left - BY_HAND, SENDFILE_PIECE)
                     await self._warm(body.descriptor, start, count)
                     _check_unchanged(body)
-                    sent = await connection.sendfile(file, start, count)
-                    exchange.sent += sent
-                    if sent == 0:
-                        raise ContentChangedError
+                    sent = await _sendfile(connection, exchange, file, start, count)
+                    held, mark = b"", connection.handed_over()
                     start, left = start + sent, left - sent
+                if isinstance(part, bytes):
+                    await _write(connection, exchange, held)
+                    held = part
+                while left > 0:
+                    piece = await self._read(body.descriptor, start, min(left, PIECE))
+                    await _write(connection, exchange, held)
+                    held, start, left = piece, start + len(piece), left - len(piece)
+        await connection.arrived(mark)
+        _check_unchanged(body)
+        await _write(connection, exchange, held)
 
     async def _read(self, descriptor: int, start: int, length: int) -> bytes:
         """Read up to `length` bytes at `start`, on the loop when the page cache has them."""
@@ -172,6 +186,30 @@ def _check_unchanged(body: FileBody) -> None:
     now, then = os.fstat(body.descriptor), body.status
     if now.st_size != then.st_size or now.st_mtime_ns != then.st_mtime_ns:
         raise ContentChangedError
+
+
+async def _write(connection: Connection, exchange: Exchange, data: bytes) -> None:
+    if data:
+        connection.write(data)
+        await connection.drained()
+        exchange.sent += len(data)
+
+
+async def _sendfile(
+    connection: Connection, exchange: Exchange, file: BinaryIO, start: int, count: int
+) -> int:
+    """Let the kernel send a stretch, and count what of it left even when the client goes away."""
+    file.seek(start)
+    try:
+        sent = await connection.sendfile(file, start, count)
+    except OSError:
+        # The loop leaves the file's position behind the last byte that went out.
+        exchange.sent += file.tell() - start
+        raise
+    exchange.sent += sent
+    if sent == 0:
+        raise ContentChangedError
+    return sent
 
 
 async def _send_stream(
