@@ -92,8 +92,14 @@ class Depot:
 
     def protocol_factory(self, listener: Listener) -> Callable[[], asyncio.Protocol]:
         """Give what `loop.create_server` calls for each connection of `listener`."""
-        shared = ConnectionSettings(listener, self._settings.limits, self._handle_unreadable)
-        return lambda: Connection(self._server, shared)
+
+        def make() -> Connection:
+            limits = self._settings.limits
+            return Connection(
+                self._server, ConnectionSettings(listener, limits, self._handle_unreadable)
+            )
+
+        return make
 
     async def drain(self, seconds: float) -> None:
         """Take no more requests, let those under way finish for `seconds`, then end them."""
@@ -104,7 +110,10 @@ class Depot:
         # A client that is idle need not answer a TLS closure alert (RFC 8446 §6.1).
         await self._until(_LAST_WORDS, lambda: not self._connections())
         for connection in self._connections():
-            connection.cut()
+            if connection.busy:
+                connection.cut()
+            else:
+                connection.abandon()
         await self._until(_LAST_WORDS, lambda: not self._connections())
         self._watch.cancel()
         self._sender.close()

@@ -87,6 +87,7 @@ class Connection(RequestHandler):
 
     __slots__ = (
         "_acknowledged",
+        "_asked_all",
         "_head",
         "_head_bytes",
         "_made_with",
@@ -116,6 +117,7 @@ class Connection(RequestHandler):
         self._head_bytes = 0
         self._made_with: asyncio.Transport | None = None
         self._acknowledged = -1
+        self._asked_all = False  # the client has ended its side
         self._moved = 0.0
         self.busy = False
         self.sending = False
@@ -127,9 +129,8 @@ class Connection(RequestHandler):
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
         """Begin, with a write buffer that says "drained" only when it is empty."""
-        # Not high=0: asyncio's TLS transport pauses at "size >= high" and would never resume.
         self._made_with = cast("asyncio.Transport", transport)
-        self._made_with.set_write_buffer_limits(high=1, low=0)
+        self._made_with.set_write_buffer_limits(high=0)
         super().connection_made(transport)
 
     def data_received(self, data: bytes) -> None:
@@ -146,6 +147,11 @@ class Connection(RequestHandler):
         elif self._head_bytes > self._shared.limits.header_bytes + self._shared.limits.target_bytes:
             self._refuse_head()
 
+    def eof_received(self) -> bool:  # type: ignore[override]  # asyncio takes a truth value
+        """Keep a connection whose client has ended its side until it has its answers."""
+        self._asked_all = self.busy or bool(self._messages)
+        return self._asked_all
+
     def asks_for_head(self) -> bool:
         """Tell whether a head that can't be parsed began as one of HEAD, whose answer is bare."""
         return self._head.startswith(b"HEAD ")
@@ -159,6 +165,8 @@ class Connection(RequestHandler):
         """Note that it has been answered, and that the next is waited for."""
         self.busy = self.sending = False
         self._since = time.monotonic()
+        if self._asked_all and not self._messages:
+            self.close()
 
     async def drained(self) -> None:
         """Wait until all that was written has left; raises `ConnectionError` when it can't."""
@@ -249,7 +257,12 @@ class Connection(RequestHandler):
                 sock.shutdown(socket.SHUT_RDWR)
         except OSError:
             pass  # the client was faster
-        if not self.busy and self._made_with is not None:
+        if not self.busy:
+            self.abandon()
+
+    def abandon(self) -> None:
+        """Let go of a connection; what the kernel has taken still goes to the client."""
+        if self._made_with is not None:
             self._made_with.abort()
 
     def finish(self) -> None:

@@ -6,8 +6,7 @@ import asyncio
 import logging
 import os
 import signal
-import sys
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import attrs
 
@@ -22,9 +21,9 @@ from depotserve.process.sockets import BACKLOG
 
 if TYPE_CHECKING:
     import socket
-    from collections.abc import Sequence
+    from collections.abc import Callable, Sequence
 
-    from depotserve.config import Limits, Settings
+    from depotserve.config import Settings
     from depotserve.home import Home
     from depotserve.process.channel import Message
     from depotserve.process.shared_map import SharedMap
@@ -113,15 +112,13 @@ class _Worker:
         self._access_log.close()
 
     async def _listen(self, endpoint: Endpoint) -> asyncio.Server:
-        context = self._equipment.context if endpoint.listener.tls == "modern" else None
-        limits = self._snapshot.settings.limits if context else None
-        return await asyncio.get_running_loop().create_server(
-            self._depot.protocol_factory(endpoint.listener),
-            sock=endpoint.open(),
-            backlog=BACKLOG,
-            ssl=context.context if context else None,
-            **_tls_limits(limits),
-        )
+        make: Callable[[], asyncio.BaseProtocol]
+        make = plain = self._depot.protocol_factory(endpoint.listener)
+        if endpoint.listener.tls == "modern" and self._equipment.context:
+            seconds = self._snapshot.settings.limits.header_seconds
+            make = tls.over_tls(self._equipment.context.context, plain, seconds)
+        loop = asyncio.get_running_loop()
+        return await loop.create_server(make, sock=endpoint.open(), backlog=BACKLOG)
 
     async def _hear(self, reader: asyncio.StreamReader) -> None:
         """Put each message into the inbox, and nothing once the supervisor is gone."""
@@ -170,20 +167,6 @@ def _access_log(home: Home, settings: Settings) -> AccessLog:
     """Open the access log where the settings want it."""
     path = home.log / "access.log" if settings.access_log.to == "file" else None
     return AccessLog(path, settings.access_log.format)
-
-
-def _tls_limits(limits: Limits | None) -> dict[str, Any]:
-    """Give what the loop may wait for, in seconds, where TLS is spoken.
-
-    The end of TLS includes the last bytes that the transport still holds for a slow client, and
-    the loop's own 30 s cut those of one that halted for longer. Python 3.9 and 3.10 never do.
-    """
-    if limits is None:
-        return {}
-    found: dict[str, Any] = {"ssl_handshake_timeout": limits.header_seconds}
-    if sys.version_info >= (3, 11):
-        found["ssl_shutdown_timeout"] = limits.stalled_seconds
-    return found
 
 
 def _validity(snapshot: Snapshot) -> tuple[float, float] | None:

@@ -10,6 +10,7 @@ from depotserve.tls.establish import establish
 from depotserve.tls.leaf import issue
 from depotserve.tls.local import local_names
 from depotserve.tls.names import parse_host
+from depotserve.tls.transport import over_tls
 
 __all__ = [
     "Description",
@@ -21,5 +22,6 @@ __all__ = [
     "issue",
     "load_pair",
     "local_names",
+    "over_tls",
     "parse_host",
 ]

@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
+import functools
 import json
 import signal
 import threading
 from typing import TYPE_CHECKING
 
 import case_tree
-import harness
 import pytest
 import serving
 from case_tree import ALPHABET, ask
 
 if TYPE_CHECKING:
+    import harness
     from collections.abc import Iterator
     from pathlib import Path
 
@@ -45,7 +46,7 @@ def test_no_line_is_lost_when_the_log_is_renamed(depot: harness.RunningDepot, te
     running = threading.Event()
     sent: list[int] = []
     ask(depot, "/x?before")
-    serving.wait_for(lambda: log.exists())
+    serving.wait_for(log.exists)
 
     def download() -> None:
         while not running.is_set():
@@ -55,7 +56,8 @@ def test_no_line_is_lost_when_the_log_is_renamed(depot: harness.RunningDepot, te
     asking = threading.Thread(target=download)
     asking.start()
     for number in range(3):
-        serving.wait_for(lambda wanted=len(sent) + 20: len(sent) > wanted)
+        wanted = (number + 1) * 20
+        serving.wait_for(functools.partial(lambda wanted: len(sent) > wanted, wanted))
         log.rename(log.with_name(f"access.log.{number}"))
         if tell:
             depot.signal(signal.SIGUSR1)

@@ -188,7 +188,7 @@ def test_a_trusted_proxy_names_the_client(
 def test_a_lock_at_one_address_leaves_another_alone(tmp_path: Path) -> None:
     root = case_tree.make(tmp_path)
     users = "".join(f"{name}:{case_tree.HASHES['s3cret']}\n" for name in ("ann", "bob"))
-    everywhere = {**serving.PLAIN, "address": "0.0.0.0", "i_accept_cleartext_passwords": True}
+    everywhere = {**serving.PLAIN, "address": "0.0.0.0", "i_accept_cleartext_passwords": True}  # noqa: S104
     options = {"users": users, "listeners": [everywhere]}
     with serving.serving(tmp_path, serving.mount("/", root), **options) as depot:
         for number in range(12):

@@ -9,12 +9,12 @@ from typing import TYPE_CHECKING
 from urllib.parse import urljoin, urlsplit
 
 import case_tree
-import harness
 import pytest
 import serving
 from case_tree import ALPHABET, ask
 
 if TYPE_CHECKING:
+    import harness
     from collections.abc import Iterator
     from pathlib import Path
 
@@ -99,6 +99,7 @@ class Links(html.parser.HTMLParser):
         self.feed(page)
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        """Note an element, and a link's address."""
         self.elements.append((tag, attrs))
         if tag == "a":
             self.found.append(dict(attrs).get("href") or "")
@@ -106,9 +107,11 @@ class Links(html.parser.HTMLParser):
             self._within += 1
 
     def handle_endtag(self, tag: str) -> None:
+        """Note that a link ends."""
         self._within -= tag == "a"
 
     def handle_data(self, data: str) -> None:
+        """Note a link's text."""
         if self._within:
             self.texts[-1] += data
 

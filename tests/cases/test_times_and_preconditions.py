@@ -7,12 +7,12 @@ import email.utils
 from typing import TYPE_CHECKING
 
 import case_tree
-import harness
 import pytest
 import serving
 from case_tree import ALPHABET, ask
 
 if TYPE_CHECKING:
+    import harness
     from collections.abc import Iterator
     from pathlib import Path
 

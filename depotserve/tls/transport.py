@@ -1,0 +1,277 @@
+"""A server's side of TLS as an asyncio transport, over memory BIOs.
+
+The event loop's own TLS keeps 64 KiB of its own behind what it calls written and a quarter of a
+MiB for an idle connection. Here each write is encrypted at once and handed to the socket's
+transport, so that "drained" means that the kernel has it, and all connections of a listener share
+one buffer for what arrives.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import ssl
+from typing import TYPE_CHECKING, Any, Callable, cast
+
+import attrs
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+__all__ = ["over_tls"]
+
+_RECORD = 16384  # bytes; what one TLS record holds at most (RFC 8446 §5.1)
+_RECEIVE = 65536  # bytes; read from the socket at a time
+# How long a connection that was ended here is read on, in seconds, so that what the client still
+# sends does not make the kernel reset it and lose the last bytes (compare RFC 9112 §9.6).
+_LINGER = 2.0
+
+
+@attrs.frozen(eq=False)
+class _Shared:
+    """What the connections of one listener share."""
+
+    context: ssl.SSLContext
+    make_protocol: Callable[[], asyncio.Protocol]
+    handshake_seconds: float
+    received: memoryview  # filled and emptied within one call of the loop
+
+
+def over_tls(
+    context: ssl.SSLContext,
+    make_protocol: Callable[[], asyncio.Protocol],
+    handshake_seconds: float,
+) -> Callable[[], asyncio.BaseProtocol]:
+    """Give a protocol factory for `loop.create_server` that puts TLS before `make_protocol`.
+
+    `context` is asked for at each handshake. A client that has not ended its handshake within
+    `handshake_seconds` is dropped.
+    """
+    received = memoryview(bytearray(_RECEIVE))
+    shared = _Shared(context, make_protocol, handshake_seconds, received)
+    return lambda: _TlsTransport(shared)
+
+
+class _TlsTransport(asyncio.Transport, asyncio.BufferedProtocol):
+    """The protocol of a socket's transport and the transport of a protocol above TLS."""
+
+    __slots__ = (
+        "_closing",
+        "_incoming",
+        "_outgoing",
+        "_protocol",
+        "_reading_paused",
+        "_shared",
+        "_timer",
+        "_tls",
+        "_wire",
+        "_writing_paused",
+    )
+
+    def __init__(self, shared: _Shared) -> None:
+        super().__init__()
+        self._shared = shared
+        self._protocol: asyncio.Protocol | None = None  # none until the handshake is done
+        self._timer: asyncio.TimerHandle | None = None
+        self._closing = False
+        self._reading_paused = self._writing_paused = False
+
+    # What the socket's transport calls.
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        """Begin to wait for a client's hello."""
+        self._wire = cast("asyncio.Transport", transport)
+        self._incoming, self._outgoing = ssl.MemoryBIO(), ssl.MemoryBIO()
+        context = self._shared.context
+        self._tls = context.wrap_bio(self._incoming, self._outgoing, server_side=True)
+        loop = asyncio.get_running_loop()
+        self._timer = loop.call_later(self._shared.handshake_seconds, self.abort)
+
+    def get_buffer(self, _size_hint: int) -> memoryview:
+        """Lend the shared buffer."""
+        return self._shared.received
+
+    def buffer_updated(self, count: int) -> None:
+        """Take in what arrived."""
+        if self._closing:
+            return
+        self._incoming.write(self._shared.received[:count])
+        if self._protocol is not None or self._has_shaken_hands():
+            self._deliver()
+
+    def eof_received(self) -> bool:
+        """Hand the end of the client's side on; tell whether to keep the socket for an answer."""
+        if self._protocol is None or self._closing:
+            return False
+        if self._protocol.eof_received():
+            return True
+        self.close()
+        return False
+
+    def connection_lost(self, error: Exception | None) -> None:
+        """Tell the protocol, if the handshake had got so far."""
+        self._closing = True
+        self._stop_timer()
+        if self._protocol is not None:
+            self._protocol.connection_lost(error)
+
+    def pause_writing(self) -> None:
+        """Hand the socket's back-pressure on."""
+        if self._protocol is not None:
+            self._writing_paused = True
+            self._protocol.pause_writing()
+
+    def resume_writing(self) -> None:
+        """Hand the end of the back-pressure on."""
+        if self._protocol is not None and self._writing_paused:
+            self._writing_paused = False
+            self._protocol.resume_writing()
+
+    # What the protocol calls.
+
+    def get_extra_info(self, name: str, default: Any = None) -> Any:  # noqa: ANN401 - asyncio's own
+        """Give what is known of the connection; `sslcontext` and `ssl_object` tell of TLS."""
+        if name == "ssl_object":
+            return self._tls
+        if name == "sslcontext":
+            return self._shared.context
+        return self._wire.get_extra_info(name, default)
+
+    def set_protocol(self, protocol: asyncio.BaseProtocol) -> None:
+        """Put another protocol above TLS."""
+        self._protocol = cast("asyncio.Protocol", protocol)
+
+    def get_protocol(self) -> asyncio.BaseProtocol:
+        """Give the protocol above TLS."""
+        return cast("asyncio.BaseProtocol", self._protocol)
+
+    def set_write_buffer_limits(self, high: int | None = None, low: int | None = None) -> None:
+        """Set when the protocol is told to pause; nothing is kept above the socket's transport."""
+        self._wire.set_write_buffer_limits(high, low)
+
+    def get_write_buffer_size(self) -> int:
+        """Give the bytes that the kernel has not taken yet."""
+        return self._wire.get_write_buffer_size()
+
+    def write(self, data: bytes | bytearray | memoryview[int]) -> None:
+        """Encrypt `data` and hand it to the socket's transport."""
+        if self._closing:
+            return
+        view = memoryview(data)
+        try:
+            # The library takes a record at a time when it may write in part.
+            while view:
+                view = view[self._tls.write(view[:_RECORD]) :]
+        except ssl.SSLError:
+            self.abort()
+            return
+        self._flush()
+
+    def writelines(self, list_of_data: Iterable[bytes | bytearray | memoryview[int]]) -> None:
+        """Write all pieces as one."""
+        self.write(b"".join(list_of_data))
+
+    def can_write_eof(self) -> bool:
+        """Say no: the end of one side alone is not offered to the protocol."""
+        return False
+
+    def pause_reading(self) -> None:
+        """Deliver nothing more until `resume_reading`."""
+        self._reading_paused = True
+        self._wire.pause_reading()
+
+    def resume_reading(self) -> None:
+        """Deliver again, also what was decrypted before."""
+        self._reading_paused = False
+        if not self._closing:
+            self._wire.resume_reading()
+            asyncio.get_running_loop().call_soon(self._deliver)
+
+    def is_reading(self) -> bool:
+        """Tell whether data are delivered."""
+        return not self._reading_paused and not self._closing
+
+    def is_closing(self) -> bool:
+        """Tell whether the connection is ended or ending."""
+        return self._closing or self._wire.is_closing()
+
+    def close(self) -> None:
+        """End this side (RFC 8446 §6.1) once all was written, without waiting for the other's."""
+        if self._closing:
+            return
+        self._closing = True
+        # An error says that the client's own closure alert is not there yet.
+        with contextlib.suppress(ssl.SSLError, ValueError):
+            self._tls.unwrap()
+        self._flush()
+        self._linger()
+
+    def abort(self) -> None:
+        """End the connection at once."""
+        self._closing = True
+        self._stop_timer()
+        self._wire.abort()
+
+    # Between the two.
+
+    def _has_shaken_hands(self) -> bool:
+        """Go on with the handshake; tell whether it is done."""
+        try:
+            self._tls.do_handshake()
+        except ssl.SSLWantReadError:
+            self._flush()
+            return False
+        except (ssl.SSLError, ssl.CertificateError):
+            self._fail()
+            return False
+        self._flush()
+        self._stop_timer()
+        self._protocol = self._shared.make_protocol()
+        self._protocol.connection_made(self)
+        return True
+
+    def _deliver(self) -> None:
+        """Decrypt and hand on what is there, and answer what TLS itself asks (key updates)."""
+        protocol = cast("asyncio.Protocol", self._protocol)
+        while not self._reading_paused and not self._closing:
+            try:
+                data = self._tls.read(_RECEIVE)
+            except ssl.SSLWantReadError:
+                break
+            except ssl.SSLZeroReturnError:
+                data = b""
+            except ssl.SSLError:
+                self._fail()
+                return
+            if not data:
+                if not protocol.eof_received():
+                    self.close()
+                break
+            protocol.data_received(data)
+        self._flush()
+
+    def _flush(self) -> None:
+        if self._outgoing.pending and not self._wire.is_closing():
+            self._wire.write(self._outgoing.read())
+
+    def _fail(self) -> None:
+        """Say what is wrong in an alert, if TLS has one, and end the connection."""
+        self._closing = True
+        self._flush()
+        self._linger()
+
+    def _linger(self) -> None:
+        """End the socket's writing side when it is empty, and read on until the client ends."""
+        self._stop_timer()
+        if self._wire.is_closing():
+            return
+        if self._reading_paused:
+            self._wire.resume_reading()
+        if self._wire.can_write_eof():
+            self._wire.write_eof()
+        self._timer = asyncio.get_running_loop().call_later(_LINGER, self._wire.close)
+
+    def _stop_timer(self) -> None:
+        if self._timer is not None:
+            self._timer.cancel()
+            self._timer = None
