@@ -14,9 +14,10 @@ import serving
 from case_tree import ALPHABET, ask
 
 if TYPE_CHECKING:
-    import harness
     from collections.abc import Iterator
     from pathlib import Path
+
+    import harness
 
 JAVA = "Accept: text/html, image/gif, image/jpeg, *; q=.2, */*; q=.2"
 

@@ -14,9 +14,10 @@ import serving
 from case_tree import ALPHABET, ask
 
 if TYPE_CHECKING:
-    import harness
     from collections.abc import Iterator
     from pathlib import Path
+
+    import harness
 
 SECRET = b"SECRET-BESIDE-THE-ROOT"
 NAMES = [

@@ -229,16 +229,14 @@ def ends_early(connection: socket.socket) -> bool:
 def test_the_documented_limit_for_a_head_is_kept(tmp_path: Path) -> None:
     # `conf/depot.yaml`: header_seconds is 10.
     root = case_tree.make(tmp_path)
-    with serving.serving(tmp_path, serving.mount("/", root)) as depot:
-        with contextlib.ExitStack() as stack:
-            silent, dripping = (
-                stack.enter_context(harness.connected(depot.port)) for _ in range(2)
-            )
-            start = time.monotonic()
-            with contextlib.suppress(ConnectionError):
-                for octet in STARTED[:8]:
-                    dripping.sendall(bytes([octet]))
-                    if select.select([dripping], [], [], 5)[0]:
-                        break
-            assert 9 < time.monotonic() - start < 10 + LATE
-            assert seconds_until_closed(silent, at_most=20) < LATE
+    with contextlib.ExitStack() as stack:
+        depot = stack.enter_context(serving.serving(tmp_path, serving.mount("/", root)))
+        silent, dripping = (stack.enter_context(harness.connected(depot.port)) for _ in range(2))
+        start = time.monotonic()
+        with contextlib.suppress(ConnectionError):
+            for octet in STARTED[:8]:
+                dripping.sendall(bytes([octet]))
+                if select.select([dripping], [], [], 5)[0]:
+                    break
+        assert 9 < time.monotonic() - start < 10 + LATE
+        assert seconds_until_closed(silent, at_most=20) < LATE

@@ -12,9 +12,10 @@ import serving
 from case_tree import ALPHABET, ask
 
 if TYPE_CHECKING:
-    import harness
     from collections.abc import Iterator
     from pathlib import Path
+
+    import harness
 
 TIMES = {
     "future.bin": calendar.timegm((2096, 1, 1, 0, 0, 0)),
