@@ -41,6 +41,7 @@ _OTHER_VERSION = re.compile(
     rb"[!#$%&'*+.^_`|~0-9A-Za-z-]{1,64} \S{1,128} HTTP/(?!1\.[01]\b)[0-9]\.[0-9]\r\n"
 )
 _TOO_MANY_FIELDS = "Too many headers received"  # what tells this fault of aiohttp's from others
+_AROUND_TARGET = 32  # bytes of a request line that are not its target: a method and a version
 _REMEMBERED = 256  # bytes of a head's beginning, kept for what an error says
 
 _RESET_ON_CLOSE = struct.pack("ii", 1, 0)  # struct linger: on, 0 seconds
@@ -104,8 +105,9 @@ class Connection(RequestHandler):
             loop=asyncio.get_running_loop(),
             keepalive_timeout=_NEVER,  # our own deadlines count, see `overdue`
             access_log=None,  # type: ignore[arg-type]  # aiohttp takes None for "no log"
-            # Two different numbers tell a long target from a long field in aiohttp's error.
-            max_line_size=shared.limits.target_bytes + 1,
+            # Two different numbers tell a long target from a long field in aiohttp's error. Its
+            # parser in Python counts the whole line; `check_head` counts the target alone.
+            max_line_size=shared.limits.target_bytes + _AROUND_TARGET,
             max_field_size=shared.limits.header_bytes + 2,
             lingering_time=_LINGERING,
             auto_decompress=False,
@@ -299,7 +301,9 @@ def explain_unreadable(error: BaseException, head: bytes, limits: Limits) -> Ref
     `head` is how it began. 414: RFC 9110 §15.5.15; 431: RFC 6585 §5; 505: §15.6.6; the rest 400.
     """
     if isinstance(error, LineTooLong):
-        if str(error.args[1]) == str(limits.target_bytes + 1):
+        is_target = str(error.args[1]) == str(limits.target_bytes + _AROUND_TARGET)
+        # The same parser counts the end of a field that has not come whole as it does a target.
+        if is_target and b"\n" not in head.lstrip(b"\r\n"):
             return Refusal(414, LONG_TARGET, close=True)
         return Refusal(431, LARGE_FIELDS, close=True)
     if isinstance(error, BadHttpMessage) and error.message == _TOO_MANY_FIELDS:

@@ -27,7 +27,7 @@ __all__ = ["serving"]
 # RFC 9111 §5.2.2: what only readers may have is kept by no shared cache; a client's own cache
 # asks again each time, since a file may change at any moment.
 _CACHE_FILE = {True: "no-cache", False: "private, no-cache"}
-_CACHE_FOLDER = {True: "no-cache", False: "private, no-store"}
+_CACHE_FOLDER = {True: "no-cache", False: "no-store"}
 _TOO_MUCH_OPEN = (errno.EMFILE, errno.ENFILE, errno.ENOMEM)
 
 

@@ -76,7 +76,8 @@ def redirecting(settings: Settings) -> Step:
             if exchange.listener.tls != "redirect":
                 return await following(exchange)
             location = _secure_location(exchange, ports[0])
-            headers = [("Location", location), ("Content-Type", "text/plain; charset=utf-8")]
+            headers = [("Location", location), ("Cache-Control", "no-store")]
+            headers.append(("Content-Type", "text/plain; charset=utf-8"))
             return Answer(301, headers, b"This depot is served over TLS.\n")
 
         return handle
@@ -89,7 +90,8 @@ def _secure_location(exchange: Exchange, port: int) -> str:
     authority = target.authority or exchange.headers.get("Host", "").encode("latin-1", "replace")
     host = authority.decode("latin-1")
     if not host.endswith("]"):
-        host = host.rpartition(":")[0] or host
+        before, colon, _ = host.rpartition(":")
+        host = before if colon else host
     if not host:
         raise Refusal(400, "The request names no host to come back to.", close=True)
     shown = host if port == 443 else f"{host}:{port}"

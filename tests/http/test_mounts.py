@@ -161,8 +161,9 @@ def test_a_depot_that_is_all_anonymous_never_challenges(tmp_path: Path) -> None:
 
 
 def test_what_needs_a_reader_is_kept_by_no_shared_cache(depot: harness.RunningDepot) -> None:
-    # RFC 9111 section 5.2.2.7.
-    for target in ("/images/file", "/images/", "/"):
-        got = ask(depot, target, "ann")
-        assert "private" in (got.get("cache-control") or ""), target
-    assert "private" not in (ask(depot, "/public/file").get("cache-control") or "")
+    # RFC 9111 sections 5.2.2.5 and 5.2.2.7.
+    assert ask(depot, "/images/file", "ann").get("cache-control") == "private, no-cache"
+    for target in ("/images/", "/", "/images"):
+        assert ask(depot, target, "ann").get("cache-control") == "no-store"
+    for target in ("/public/", "/public/file"):
+        assert ask(depot, target).get("cache-control") == "no-cache"
