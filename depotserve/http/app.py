@@ -20,6 +20,7 @@ from .exchange import Answer, Exchange, Handler, Step, Stream
 from .fields import combined
 from .never_serve import compile_patterns
 from .own_pages import OwnPages
+from .parsing import make_request
 from .refusals import answer_refusal
 from .send import ContentChangedError, Sender
 from .serve import serving
@@ -70,7 +71,8 @@ class Depot:
         self._sender = Sender()
         self._folders_pool = ThreadPoolExecutor(4, thread_name_prefix="folder")
         self._own = OwnPages(lambda: all(tree.is_there() for tree in self._trees))
-        self._server = Server(cast("Callable[[BaseRequest], object]", self._handle))  # type: ignore[arg-type]
+        handler = cast("Callable[[BaseRequest], object]", self._handle)
+        self._server = Server(handler, request_factory=make_request)  # type: ignore[arg-type]
         self._draining = False
         self._watch = asyncio.get_running_loop().create_task(self._watch_limits())
         self.replace(settings, trees)

@@ -10,7 +10,13 @@ import time
 from typing import TYPE_CHECKING, Any, BinaryIO, Callable, cast
 
 import attrs
-from aiohttp.http_exceptions import BadHttpMessage, BadHttpMethod, BadStatusLine, LineTooLong
+from aiohttp.http_exceptions import (
+    BadHttpMessage,
+    BadHttpMethod,
+    BadStatusLine,
+    InvalidURLError,
+    LineTooLong,
+)
 from aiohttp.streams import EMPTY_PAYLOAD
 from aiohttp.web import BaseRequest, RequestHandler, Server, StreamResponse
 from aiohttp.web_protocol import _ErrInfo
@@ -143,11 +149,14 @@ class Connection(RequestHandler):
         if len(self._head) < _REMEMBERED:
             self._head += data[: _REMEMBERED - len(self._head)]
         self._head_bytes += len(data)
-        super().data_received(data)
+        try:
+            super().data_received(data)
+        except ValueError:  # a target that yarl can't take, in aiohttp 3.13
+            self._refuse_head(BadHttpMessage("unreadable"))
         if self._request_count != before or self.busy:
             self._head_bytes = 0
         elif self._head_bytes > self._shared.limits.header_bytes + self._shared.limits.target_bytes:
-            self._refuse_head()
+            self._refuse_head(LineTooLong(b"", self._shared.limits.header_bytes))
 
     def eof_received(self) -> bool:  # type: ignore[override]  # asyncio takes a truth value
         """Keep a connection whose client has ended its side until it has its answers."""
@@ -274,11 +283,10 @@ class Connection(RequestHandler):
         else:
             self.force_close()
 
-    def _refuse_head(self) -> None:
-        """Answer 431 through the same way as any head that can't be parsed."""
-        error = LineTooLong(b"", self._shared.limits.header_bytes)
+    def _refuse_head(self, error: BadHttpMessage) -> None:
+        """Answer through the same way as any head that aiohttp finds it can't parse."""
         self._request_count += 1
-        self._messages.append((_ErrInfo(status=431, exc=error, message=""), EMPTY_PAYLOAD))
+        self._messages.append((_ErrInfo(status=400, exc=error, message=""), EMPTY_PAYLOAD))
         if self._waiter is not None and not self._waiter.done():
             self._waiter.set_result(None)
 
@@ -308,7 +316,7 @@ def explain_unreadable(error: BaseException, head: bytes, limits: Limits) -> Ref
         return Refusal(431, LARGE_FIELDS, close=True)
     if isinstance(error, BadHttpMessage) and error.message == _TOO_MANY_FIELDS:
         return Refusal(431, LARGE_FIELDS, close=True)
-    if isinstance(error, BadHttpMethod) and _names_another_method(head):
+    if isinstance(error, (BadHttpMethod, InvalidURLError)) and _names_another_method(head):
         return Refusal(405, OTHER_METHOD, headers=(ALLOW,), close=True)
     if isinstance(error, BadStatusLine) and _OTHER_VERSION.match(head):
         return Refusal(505, OTHER_VERSION, close=True)

@@ -16,6 +16,8 @@ _HOST = re.compile(
     rb"(?:\[[0-9A-Fa-f:.]{2,45}\]|(?:[A-Za-z0-9._~!$&'()*+,;=-]|%[0-9A-Fa-f]{2})*)(?::[0-9]{0,5})?",
 )
 _ABSOLUTE = re.compile(rb"https?://([^/?]*)(.*)", re.IGNORECASE | re.DOTALL)
+# Not every such character may stand in a target as it is; browsers send the others all the same.
+_VISIBLE = re.compile(rb"[!-~]*")
 _TRIPLET = re.compile(rb"%([0-9A-Fa-f]{2})")
 _BAD_PERCENT = re.compile(rb"%(?![0-9A-Fa-f]{2})")
 # RFC 3986 §3.3: what may stand in a path as it is; quote adds letters, digits and "_.-~".
@@ -57,7 +59,7 @@ def parse_target(raw: bytes) -> Target:
     percent-encoding, an encoded slash, a NUL and ".." in any spelling: a client resolves that
     before it asks (RFC 3986 §5.2.4).
     """
-    if not raw.isascii():
+    if not _VISIBLE.fullmatch(raw):
         raise Refusal(400, "The request target has an octet that must be encoded.", close=True)
     authority, rest = _split_authority(raw)
     if b"#" in rest:

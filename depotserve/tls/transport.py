@@ -10,21 +10,28 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import fcntl
 import ssl
+import struct
+import termios
 from typing import TYPE_CHECKING, Any, Callable, cast
 
 import attrs
 
 if TYPE_CHECKING:
+    import socket
     from collections.abc import Iterable
 
 __all__ = ["over_tls"]
 
 _RECORD = 16384  # bytes; what one TLS record holds at most (RFC 8446 §5.1)
 _RECEIVE = 65536  # bytes; read from the socket at a time
-# How long a connection that was ended here is read on, in seconds, so that what the client still
-# sends does not make the kernel reset it and lose the last bytes (compare RFC 9112 §9.6).
-_LINGER = 2.0
+# A connection that was ended here is read on, so that what the client still sends does not make
+# the kernel reset it and lose the last bytes (compare RFC 9112 §9.6): for so many seconds after it
+# has confirmed all, and for so many looks of that length during which it takes nothing more.
+_LINGER, _LOOKS = 2.0, 15
+# Bytes that TLS itself may answer (to key updates, say) to a client that takes nothing meanwhile.
+_OWN_WORDS = 16384
 
 
 @attrs.frozen(eq=False)
@@ -57,8 +64,11 @@ class _TlsTransport(asyncio.Transport, asyncio.BufferedProtocol):
 
     __slots__ = (
         "_closing",
+        "_ended",
+        "_half_closed",
         "_incoming",
         "_outgoing",
+        "_own_words",
         "_protocol",
         "_reading_paused",
         "_shared",
@@ -73,7 +83,9 @@ class _TlsTransport(asyncio.Transport, asyncio.BufferedProtocol):
         self._shared = shared
         self._protocol: asyncio.Protocol | None = None  # none until the handshake is done
         self._timer: asyncio.TimerHandle | None = None
-        self._closing = False
+        self._closing = False  # this side has ended, or will once all was written
+        self._ended = self._half_closed = False  # the client's side has: in TLS, or its socket
+        self._own_words = 0
         self._reading_paused = self._writing_paused = False
 
     # What the socket's transport calls.
@@ -92,8 +104,8 @@ class _TlsTransport(asyncio.Transport, asyncio.BufferedProtocol):
         return self._shared.received
 
     def buffer_updated(self, count: int) -> None:
-        """Take in what arrived."""
-        if self._closing:
+        """Take in what arrived; what follows the end of either side is dropped."""
+        if self._closing or self._ended:
             return
         self._incoming.write(self._shared.received[:count])
         if self._protocol is not None or self._has_shaken_hands():
@@ -103,17 +115,17 @@ class _TlsTransport(asyncio.Transport, asyncio.BufferedProtocol):
         """Hand the end of the client's side on; tell whether to keep the socket for an answer."""
         if self._protocol is None or self._closing:
             return False
-        if self._protocol.eof_received():
-            return True
-        self.close()
-        return False
+        self._half_closed = True
+        self._end_input(self._protocol)
+        return not self._closing
 
     def connection_lost(self, error: Exception | None) -> None:
         """Tell the protocol, if the handshake had got so far."""
         self._closing = True
         self._stop_timer()
-        if self._protocol is not None:
-            self._protocol.connection_lost(error)
+        protocol, self._protocol = self._protocol, None  # no cycle keeps TLS's memory
+        if protocol is not None:
+            protocol.connection_lost(error)
 
     def pause_writing(self) -> None:
         """Hand the socket's back-pressure on."""
@@ -233,7 +245,7 @@ class _TlsTransport(asyncio.Transport, asyncio.BufferedProtocol):
     def _deliver(self) -> None:
         """Decrypt and hand on what is there, and answer what TLS itself asks (key updates)."""
         protocol = cast("asyncio.Protocol", self._protocol)
-        while not self._reading_paused and not self._closing:
+        while not (self._reading_paused or self._closing or self._ended):
             try:
                 data = self._tls.read(_RECEIVE)
             except ssl.SSLWantReadError:
@@ -243,12 +255,26 @@ class _TlsTransport(asyncio.Transport, asyncio.BufferedProtocol):
             except ssl.SSLError:
                 self._fail()
                 return
-            if not data:
-                if not protocol.eof_received():
-                    self.close()
-                break
-            protocol.data_received(data)
+            if data:
+                protocol.data_received(data)
+            else:
+                self._end_input(protocol)
+        self._bound_own_words()
         self._flush()
+
+    def _end_input(self, protocol: asyncio.Protocol) -> None:
+        """Tell the protocol once that nothing more comes; go on only if it has yet to answer."""
+        if not self._ended:
+            self._ended = True
+            if not protocol.eof_received():
+                self.close()
+
+    def _bound_own_words(self) -> None:
+        """Drop a client that has TLS answer again and again and takes nothing of it."""
+        waits = self._wire.get_write_buffer_size() > 0
+        self._own_words = self._own_words + self._outgoing.pending if waits else 0
+        if self._own_words > _OWN_WORDS:
+            self.abort()
 
     def _flush(self) -> None:
         if self._outgoing.pending and not self._wire.is_closing():
@@ -265,13 +291,38 @@ class _TlsTransport(asyncio.Transport, asyncio.BufferedProtocol):
         self._stop_timer()
         if self._wire.is_closing():
             return
-        if self._reading_paused:
-            self._wire.resume_reading()
-        if self._wire.can_write_eof():
-            self._wire.write_eof()
-        self._timer = asyncio.get_running_loop().call_later(_LINGER, self._wire.close)
+        try:
+            if self._half_closed:
+                self._wire.close()
+            else:
+                self._wire.resume_reading()
+                self._wire.write_eof()
+        except OSError:  # the client has reset the connection; the loop is about to learn of it
+            self._wire.abort()
+            return
+        self._look(-1, 0)
+
+    def _look(self, before: int, looks: int) -> None:
+        """Let go of the socket when nothing has happened for long enough, else look again."""
+        waiting = self._wire.get_write_buffer_size()
+        waiting += _bytes_unconfirmed(self._wire.get_extra_info("socket"))
+        looks = looks + 1 if waiting == before else 0
+        if looks > (_LOOKS if waiting else 0):
+            self._wire.abort()
+            return
+        loop = asyncio.get_running_loop()
+        self._timer = loop.call_later(_LINGER, self._look, waiting, looks)
 
     def _stop_timer(self) -> None:
         if self._timer is not None:
             self._timer.cancel()
             self._timer = None
+
+
+def _bytes_unconfirmed(sock: socket.socket) -> int:
+    """Count what the kernel has not seen confirmed (SIOCOUTQ of tcp(7)); 0 where it can't tell."""
+    try:
+        answer = fcntl.ioctl(sock.fileno(), termios.TIOCOUTQ, bytes(4))
+    except OSError:
+        return 0
+    return int(struct.unpack("=i", answer)[0])

@@ -44,7 +44,6 @@ OURS: dict[str, tuple[int, str]] = {
     "p169": (400, "the issue: an encoded slash is refused"),
     "p180": (301, "a folder without its slash; empty names before it are dropped"),
     "p202": (204, "section 9.3.7 of RFC 9110: OPTIONS has fields to give and no content"),
-    "p204": (400, "section 9.3.6 of RFC 9110: the target is no path, and nothing is tunnelled"),
 }
 # RFC 9112 section 3 lets a parser take several blanks as one; aiohttp's two parsers differ.
 BLANKS = {"compiled": (200, "blanks in a row"), "pure Python": (400, "blanks in a row")}
