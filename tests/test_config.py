@@ -189,7 +189,7 @@ ADDED = {
         "depot.yaml:9: limits.header_seconds: 0 is out of range, allowed is 1 to 600 seconds"
     ),
     "throttle: {failures: 0}": (
-        "depot.yaml:9: throttle.failures: 0 is out of range, allowed is 1 to 1000"
+        "depot.yaml:9: throttle.failures: 0 is out of range, allowed is 1 to 100"
     ),
     "limits: 5": "depot.yaml:9: limits: holds no keys, allowed are lines of `key: value`",
     "operators: intake": (

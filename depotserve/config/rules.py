@@ -43,7 +43,7 @@ BOUNDS: dict[str, Bounds] = {
     "limits.header_seconds": Bounds(1, 600, "seconds"),
     "limits.idle_seconds": Bounds(1, 3600, "seconds"),
     "limits.stalled_seconds": Bounds(1, 3600, "seconds"),
-    "throttle.failures": Bounds(1, 1000),
+    "throttle.failures": Bounds(1, 100),
     "throttle.seconds": Bounds(1, 86400, "seconds"),
 }
 
