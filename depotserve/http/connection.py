@@ -94,6 +94,7 @@ class Connection(RequestHandler):
 
     __slots__ = (
         "_acknowledged",
+        "_answered",
         "_asked_all",
         "_head",
         "_head_bytes",
@@ -125,6 +126,7 @@ class Connection(RequestHandler):
         self._head_bytes = 0
         self._made_with: asyncio.Transport | None = None
         self._acknowledged = -1
+        self._answered = 0  # requests, those that can't be read among them
         self._asked_all = False  # the client has ended its side
         self._moved = 0.0
         self.busy = False
@@ -160,7 +162,8 @@ class Connection(RequestHandler):
 
     def eof_received(self) -> bool:  # type: ignore[override]  # asyncio takes a truth value
         """Keep a connection whose client has ended its side until it has its answers."""
-        self._asked_all = self.busy or bool(self._messages)
+        # Not by the queue: a request that has left it need not have come to its answer yet.
+        self._asked_all = self._answered < self._request_count
         return self._asked_all
 
     def asks_for_head(self) -> bool:
@@ -176,7 +179,8 @@ class Connection(RequestHandler):
         """Note that it has been answered, and that the next is waited for."""
         self.busy = self.sending = False
         self._since = time.monotonic()
-        if self._asked_all and not self._messages:
+        self._answered += 1
+        if self._asked_all and self._answered >= self._request_count:
             self.close()
 
     async def drained(self) -> None:

@@ -59,7 +59,7 @@ class Sender:
         head = head_bytes(exchange, answer)
         body = answer.body
         if exchange.method == "HEAD" or answer.status in _NO_BODY:
-            connection.write(head)
+            await self._send_bytes(connection, exchange, head, b"")
         elif isinstance(body, bytes):
             await self._send_bytes(connection, exchange, head, body)
         elif isinstance(body, Stream):
