@@ -43,7 +43,7 @@ def costly(tmp_path_factory: pytest.TempPathFactory) -> Iterator[harness.Running
     with (root / "large.iso").open("wb") as file:
         os.truncate(file.fileno(), LARGE)
     users = f"ann:{bcrypt.hashpw(b's3cret', bcrypt.gensalt(12)).decode()}\n"
-    throttle = {"failures": 1000, "seconds": 1}
+    throttle = {"failures": 100, "seconds": 1}
     mount = serving.mount("/", root)
     with serving.serving(root.parent, mount, users=users, throttle=throttle) as running:
         yield running

@@ -39,7 +39,7 @@ CHALLENGE = 'Basic realm="depot", charset="UTF-8"'
 def depot(tmp_path_factory: pytest.TempPathFactory) -> Iterator[harness.RunningDepot]:
     root = case_tree.make(tmp_path_factory.mktemp("signing-in"))
     users = "".join(f"{name}:{known}\n" for name, known in USERS.items())
-    throttle = {"failures": 1000, "seconds": 1}
+    throttle = {"failures": 100, "seconds": 1}
     mount = serving.mount("/", root)
     with serving.serving(root.parent, mount, users=users, throttle=throttle) as running:
         yield running

@@ -83,7 +83,7 @@ def depot(tmp_path_factory: pytest.TempPathFactory) -> Iterator[harness.RunningD
         serving.mount("/", folder / "tree"),
         serving.mount("/other/", folder / "other", ["z"]),
     ]
-    throttle = {"failures": 1000, "seconds": 1}
+    throttle = {"failures": 100, "seconds": 1}
     with serving.serving(folder, *mounts, throttle=throttle) as running:
         yield running
     assert "Traceback" not in running.log()

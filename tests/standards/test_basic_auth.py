@@ -133,7 +133,7 @@ def ask_round(
     tree = serving.mount("/", folder.parent / "tree")
     by_name = {row["id"]: row for row in ROWS}
     requests = {name: request_of(by_name[name]) for name in itertools.chain(accounts, others)}
-    throttle = {"failures": 1000, "seconds": 1}
+    throttle = {"failures": 100, "seconds": 1}
     with serving.serving(folder, tree, users=users_file(accounts), throttle=throttle) as depot:
         came = serving.ask_all(depot.port, requests)
         log = depot.log() + depot.access_log()
