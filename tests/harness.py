@@ -275,12 +275,19 @@ def _endpoint(match: re.Match[str]) -> Endpoint:
 
 
 def start(
-    home: Path, *, workers: int | None = None, env: Mapping[str, str] | None = None
+    home: Path,
+    *,
+    workers: int | None = None,
+    env: Mapping[str, str] | None = None,
+    through: Sequence[str] = (),
 ) -> RunningDepot:
-    """Start `depotserve serve` for a home and wait for its listeners."""
+    """Start `depotserve serve` for a home and wait for its listeners.
+
+    `through` is a program, with its arguments, that is given the serving command to run.
+    """
     options = ["--workers", str(workers)] if workers else []
     process = subprocess.Popen(
-        command("serve", "--home", home, *options),
+        [*through, *command("serve", "--home", home, *options)],
         stdin=subprocess.DEVNULL,
         stdout=subprocess.DEVNULL,
         stderr=subprocess.PIPE,

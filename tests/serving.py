@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import contextlib
 import socket
-import subprocess
 import sys
 import time
 from concurrent.futures import ThreadPoolExecutor
@@ -49,7 +48,7 @@ def serving(
     )
     if users is not None:
         (home / "accounts" / "users").write_text(users, encoding="utf-8")
-    depot = start(home, len(listeners), workers=workers, env=env, through=through)
+    depot = harness.start(home, workers=workers, env=env, through=through)
     try:
         yield depot
     except BaseException:
@@ -57,33 +56,6 @@ def serving(
         depot.stop(status=None)
         raise
     depot.stop(status=0 if depot.process.poll() is None else None)
-
-
-def start(
-    home: Path,
-    listeners: int = 1,
-    *,
-    workers: int = 1,
-    env: Mapping[str, str] | None = None,
-    through: Sequence[str] = (),
-) -> harness.RunningDepot:
-    """Start a depot through another program, and wait for its start lines."""
-    process = subprocess.Popen(
-        [*through, *harness.command("serve", "--home", home, "--workers", str(workers))],
-        stdin=subprocess.DEVNULL,
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.PIPE,
-        env=harness.environment(env),
-    )
-    depot = harness.RunningDepot(home, process)
-    depot.collect()
-    try:
-        depot.wait_until_listening(listeners)
-    except BaseException:
-        process.kill()
-        depot.stop(status=None)
-        raise
-    return depot
 
 
 def wait_for(truth: Callable[[], object], *, seconds: float = 20) -> None:

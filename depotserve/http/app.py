@@ -108,7 +108,9 @@ class Depot:
         self._draining = True
         for connection in self._connections():
             connection.finish()
-        await self._until(seconds, lambda: not any(one.busy for one in self._connections()))
+        await self._until(
+            seconds, lambda: not any(one.owes_an_answer() for one in self._connections())
+        )
         # A client that is idle need not answer a TLS closure alert (RFC 8446 §6.1).
         await self._until(_LAST_WORDS, lambda: not self._connections())
         for connection in self._connections():

@@ -185,9 +185,13 @@ class Connection(RequestHandler):
 
     def eof_received(self) -> bool:  # type: ignore[override]  # asyncio takes a truth value
         """Keep a connection whose client has ended its side until it has its answers."""
-        # Not by the queue: a request that has left it need not have come to its answer yet.
-        self._asked_all = self._answered < self._request_count
+        self._asked_all = self.owes_an_answer()
         return self._asked_all
+
+    def owes_an_answer(self) -> bool:
+        """Tell whether a request has come whose answer has not ended, begun or not."""
+        is_open = self.transport is not None and not self.transport.is_closing()
+        return is_open and self._answered < self._request_count
 
     def asks_for_head(self) -> bool:
         """Tell whether a head that can't be parsed began as one of HEAD, whose answer is bare."""
@@ -305,8 +309,8 @@ class Connection(RequestHandler):
             self._made_with.abort()
 
     def finish(self) -> None:
-        """Take no further request: close now if idle, else after the answer under way."""
-        if self.busy:
+        """Take no further request: close now if idle, else after the answer that is due."""
+        if self.owes_an_answer():
             self.close()
         else:
             self.force_close()

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from .never_serve import Hides
 
-__all__ = ["Tree", "Trees", "find_trees"]
+__all__ = ["Tree", "Trees", "find_trees", "refusal_of"]
 
 _MOUNT_TABLE = "/proc/self/mountinfo"
 _POINT = 4  # the place of the mount point among a line's fields
@@ -82,11 +82,7 @@ class Tree:
         return os.open(self.real_path, os.O_PATH | os.O_DIRECTORY | os.O_CLOEXEC)
 
     def _explain(self, error: OSError) -> Refusal:
-        if error.errno in _NOT_THERE:
-            return self._missing()
-        if error.errno in _NOT_ALLOWED:
-            return Refusal(403, "The depot may not read this.")
-        return _temporary(error)
+        return self._missing() if error.errno in _NOT_THERE else refusal_of(error)
 
     def _missing(self) -> Refusal:
         if self.is_there():
@@ -96,6 +92,13 @@ class Tree:
 
 def _gone() -> Refusal:
     return Refusal(503, "The content is not there at the moment.", headers=(("Retry-After", "30"),))
+
+
+def refusal_of(error: OSError) -> Refusal:
+    """Say what a fault of the file system means to a client: 403 for a missing right, else 503."""
+    if error.errno in _NOT_ALLOWED:
+        return Refusal(403, "The depot may not read this.")
+    return _temporary(error)
 
 
 def _temporary(error: OSError) -> Refusal:

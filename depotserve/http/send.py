@@ -11,7 +11,6 @@ from typing import TYPE_CHECKING, BinaryIO
 
 from .dates import format_date
 from .exchange import Answer, Exchange, FileBody, Stream
-from .ranges import Span
 from .refusal import REASONS
 
 if TYPE_CHECKING:
@@ -250,8 +249,3 @@ def _framing(exchange: Exchange, answer: Answer) -> list[str]:
     if isinstance(body, Stream):
         return ["Transfer-Encoding: chunked"] if exchange.version >= (1, 1) else []
     return [f"Content-Length: {len(body) if isinstance(body, bytes) else body.length()}"]
-
-
-def whole(size: int) -> tuple[Span, ...]:
-    """Give the one part that is a whole file of `size` bytes."""
-    return (Span(0, size),)

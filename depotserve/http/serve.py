@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import errno
 import math
 import os
 import stat
@@ -10,6 +9,7 @@ from typing import TYPE_CHECKING
 
 from . import listing
 from .auth import may_read
+from .content import refusal_of
 from .exchange import Answer, Exchange, Handler
 from .files import answer_file
 from .folders import Folder, answer_folder
@@ -28,7 +28,6 @@ __all__ = ["serving"]
 # asks again each time, since a file may change at any moment.
 _CACHE_FILE = {True: "no-cache", False: "private, no-cache"}
 _CACHE_FOLDER = {True: "no-cache", False: "no-store"}
-_TOO_MUCH_OPEN = (errno.EMFILE, errno.ENFILE, errno.ENOMEM)
 
 
 def serving(trees: Trees, hides: Hides, pool: Executor) -> Handler:
@@ -92,7 +91,7 @@ async def _folder(
             )
     except OSError as error:
         folder.close()
-        raise _unreadable(error) from None
+        raise refusal_of(error) from None
     except Refusal:
         folder.close()
         raise
@@ -126,12 +125,3 @@ def _mounted(beneath: dict[bytes, list[Tree]], user: str) -> tuple[listing.Entry
 
 def _is_anonymous(tree: Tree | None) -> bool:
     return tree is not None and tree.mount.users == "anonymous"
-
-
-def _unreadable(error: OSError) -> Refusal:
-    if error.errno in (errno.EACCES, errno.EPERM):
-        return Refusal(403, "The depot may not read this.")
-    sentence = "The depot has too much open now."
-    if error.errno not in _TOO_MUCH_OPEN:
-        sentence = "The content is not there at the moment."
-    return Refusal(503, sentence, headers=(("Retry-After", "5"),))

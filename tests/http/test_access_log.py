@@ -209,7 +209,7 @@ def test_a_full_disk_stops_no_download_and_loses_no_line(tmp_path: Path) -> None
     harness.change_settings(home, listeners=[serving.PLAIN])
     (home / "log").mkdir(exist_ok=True)
     with small_disk(home / "log"):
-        depot = serving.start(home)
+        depot = harness.start(home, workers=1)
         try:
             filler = home / "log" / "filler"
             fill(filler)

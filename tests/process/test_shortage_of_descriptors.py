@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import harness
-from process_kit import start_through, wait_until
+from process_kit import wait_until
 
 from depotserve.process.faults import LoopFaults, raise_descriptor_limit
 
@@ -33,7 +33,7 @@ def test_a_depot_without_descriptors_waits_quietly_and_recovers(home: Path) -> N
     limits = {"header_seconds": 30}  # the idle ones must still be there when time is taken
     harness.change_settings(home, limits=limits)
     through = [harness.need("prlimit"), f"--nofile={MOST}:{MOST}"]
-    depot = start_through(through, home)
+    depot = harness.start(home, workers=1, through=through)
     worker = depot.workers()[0]
     with contextlib.ExitStack() as stack:
         for _ in range(IDLE):
@@ -58,7 +58,7 @@ def ask(depot: harness.RunningDepot) -> bytes:
 
 def test_a_soft_limit_is_lifted_towards_the_hard_one(home: Path) -> None:
     through = [harness.need("prlimit"), "--nofile=100:5000"]
-    depot = start_through(through, home)
+    depot = harness.start(home, workers=1, through=through)
     assert resource.prlimit(depot.workers()[0], resource.RLIMIT_NOFILE) == (5000, 5000)
     depot.stop()
 

@@ -293,3 +293,20 @@ def test_levels_for_the_journal_are_written_for_the_journal_alone(
         assert process.wait(20) == 0
     first = {line.partition(" ")[0] for line in said.read_text().splitlines()}
     assert first == ({"<6>INFO", "<4>WARNING"} if right else {"INFO", "WARNING"})
+
+
+def test_a_request_that_came_just_before_the_end_still_gets_its_answer(
+    depot: harness.RunningDepot,
+) -> None:
+    with contextlib.ExitStack() as stack:
+        tls = depot.context()
+        clients = [stack.enter_context(harness.connected(depot.port, tls=tls)) for _ in range(40)]
+        for client in clients:
+            client.sendall(harness.get("/x"))
+        depot.signal(signal.SIGTERM)
+        answers = [harness.read_all(client, silence=10) for client in clients]
+        assert depot.process.wait(20) == 0
+    # One that no worker had taken from the kernel yet is closed without a word; none is cut short.
+    whole = [answer for answer in answers if b" 200 OK\r\n" in answer and answer.endswith(b"x")]
+    assert len(whole) == len([answer for answer in answers if answer])
+    assert whole

@@ -8,7 +8,6 @@ import sys
 from pathlib import Path
 
 import harness
-from process_kit import start_through
 
 UNIT = Path(__file__).parents[2] / "systemd" / "depotserve.service"
 
@@ -102,7 +101,7 @@ def test_a_depot_runs_without_writable_code_and_writes_two_folders_only(
     calls = tmp_path / "calls"
     trace = [strace, "-f", "-qq", "--seccomp-bpf", "-e", "trace=openat,mkdir,rename,unlink"]
     through = [sys.executable, "-c", HARDENED, *trace, "-o", str(calls)]
-    depot = start_through(through, home, workers=2)
+    depot = harness.start(home, workers=2, through=through)
     for _ in range(4):
         assert b" 200 OK\r\n" in depot.raw(harness.get("/x"))
     # The process that was started traces the supervisor, which is its only child.
