@@ -98,7 +98,15 @@ def _target(record: Record) -> str:
 
 
 def _escape(text: str) -> str:
-    return _escape_bytes(text.encode("utf-8", "surrogateescape"))
+    return _escape_bytes(_octets(text))
+
+
+def _octets(text: str) -> bytes:
+    """Give the octets that a field came as; text of another source may hold other surrogates."""
+    try:
+        return text.encode("utf-8", "surrogateescape")
+    except UnicodeEncodeError:
+        return text.encode("utf-8", "surrogatepass")
 
 
 # RFC 3986 §3.2.1: what stands before the "@" of an authority may be a password.
@@ -127,7 +135,7 @@ def _escape_field(text: str) -> str:
     return "".join(
         character
         if character.isprintable() and not character.isspace() and character not in '"\\'
-        else "".join(f"\\x{octet:02x}" for octet in character.encode("utf-8", "surrogateescape"))
+        else "".join(f"\\x{octet:02x}" for octet in _octets(character))
         for character in text
     )
 

@@ -6,21 +6,19 @@ import asyncio
 import time
 from concurrent.futures import Executor, ThreadPoolExecutor
 from functools import reduce
-from typing import TYPE_CHECKING, Callable, cast
+from typing import TYPE_CHECKING, Callable
 
-from aiohttp.web import BaseRequest, Server, StreamResponse
 from multidict import CIMultiDict, CIMultiDictProxy
 
 from .access_log import AccessLog, Record
 from .address import client_address
 from .auth import authenticating, authorising
-from .connection import Connection, ConnectionSettings, Done
+from .connection import Connection, ConnectionSettings
 from .content import Tree, Trees
 from .exchange import Answer, Exchange, Handler, Step, Stream
 from .fields import combined
 from .never_serve import compile_patterns
 from .own_pages import OwnPages
-from .parsing import make_request
 from .refusals import answer_refusal
 from .send import ContentChangedError, Sender
 from .serve import serving
@@ -32,11 +30,11 @@ if TYPE_CHECKING:
     from depotserve.accounts import Gate
     from depotserve.config import Listener, Settings
 
+    from .parsing import Head
     from .refusal import Refusal
 
 __all__ = ["Depot"]
 
-# What aiohttp has in the place of a head that it can't read is no multidict.
 _NO_FIELDS = CIMultiDictProxy(CIMultiDict[str]())
 _LAST_WORDS = 1.0  # seconds for connections that end to be gone
 _LOOK = 0.5  # seconds between two looks for clients that let a limit pass
@@ -71,8 +69,7 @@ class Depot:
         self._sender = Sender()
         self._folders_pool = ThreadPoolExecutor(4, thread_name_prefix="folder")
         self._own = OwnPages(lambda: all(tree.is_there() for tree in self._trees))
-        handler = cast("Callable[[BaseRequest], object]", self._handle)
-        self._server = Server(handler, request_factory=make_request)  # type: ignore[arg-type]
+        self._connections: set[Connection] = set()
         self._draining = False
         self._watch = asyncio.get_running_loop().create_task(self._watch_limits())
         self.replace(settings, trees)
@@ -98,7 +95,7 @@ class Depot:
         def make() -> Connection:
             limits = self._settings.limits
             return Connection(
-                self._server, ConnectionSettings(listener, limits, self._handle_unreadable)
+                ConnectionSettings(listener, limits, self._connections, self._answer, self._refuse)
             )
 
         return make
@@ -106,19 +103,19 @@ class Depot:
     async def drain(self, seconds: float) -> None:
         """Take no more requests, let those under way finish for `seconds`, then end them."""
         self._draining = True
-        for connection in self._connections():
+        for connection in list(self._connections):
             connection.finish()
         await self._until(
-            seconds, lambda: not any(one.owes_an_answer() for one in self._connections())
+            seconds, lambda: not any(one.owes_an_answer() for one in self._connections)
         )
         # A client that is idle need not answer a TLS closure alert (RFC 8446 §6.1).
-        await self._until(_LAST_WORDS, lambda: not self._connections())
-        for connection in self._connections():
+        await self._until(_LAST_WORDS, lambda: not self._connections)
+        for connection in list(self._connections):
             if connection.busy:
                 connection.cut()
             else:
                 connection.abandon()
-        await self._until(_LAST_WORDS, lambda: not self._connections())
+        await self._until(_LAST_WORDS, lambda: not self._connections)
         self._watch.cancel()
         self._sender.close()
         self._folders_pool.shutdown(wait=False)
@@ -130,40 +127,56 @@ class Depot:
         while not is_so() and time.monotonic() < deadline:  # noqa: ASYNC110 - nothing tells
             await asyncio.sleep(0.05)
 
-    def _connections(self) -> list[Connection]:
-        return [cast("Connection", connection) for connection in self._server.connections]
-
     async def _watch_limits(self) -> None:
         while True:
             await asyncio.sleep(_LOOK)
             now = time.monotonic()
-            for connection in self._connections():
+            for connection in list(self._connections):
                 if connection.overdue(now):
                     connection.expire()
 
-    async def _handle(self, request: BaseRequest) -> StreamResponse:
-        return await self._answer(request, self._way)
+    async def _answer(self, connection: Connection, head: Head) -> bool:
+        message = head.message
+        forwarded = combined(message.headers, "X-Forwarded-For")
+        exchange = Exchange(
+            method=message.method,
+            raw_target=message.path.encode("utf-8", "surrogateescape"),
+            version=(message.version.major, message.version.minor),
+            headers=message.headers,
+            raw_headers=message.raw_headers,
+            listener=connection.listener,
+            address=client_address(connection.peer, forwarded, self._settings.trusted_proxies),
+            # What follows an unused body can't be told from it safely (RFC 9112 §9.3).
+            keep_alive=not (message.should_close or head.has_body),
+            started=time.monotonic(),
+        )
+        return await self._send(connection, exchange, self._way)
 
-    async def _handle_unreadable(self, request: BaseRequest, refusal: Refusal) -> Done:
-        bare = cast("Connection", request.protocol).asks_for_head()
+    async def _refuse(self, connection: Connection, refusal: Refusal) -> bool:
+        exchange = Exchange(
+            method="HEAD" if connection.asks_for_head() else "-",
+            raw_target=b"-",
+            version=(1, 0),
+            headers=_NO_FIELDS,
+            raw_headers=(),
+            listener=connection.listener,
+            address=client_address(connection.peer, None, ()),
+            keep_alive=False,
+            started=time.monotonic(),
+        )
 
         async def way(exchange: Exchange) -> Answer:
-            # What aiohttp puts in the place of a request that it can't read names neither.
-            exchange.method, exchange.raw_target = "HEAD" if bare else "-", b"-"
             return answer_refusal(exchange, refusal)
 
-        return cast("Done", await self._answer(request, way))
+        return await self._send(connection, exchange, way)
 
-    async def _answer(self, request: BaseRequest, way: Handler) -> StreamResponse:
-        """Answer one request and log what really went out."""
-        connection = cast("Connection", request.protocol)
-        exchange = self._exchange(request, connection)
+    async def _send(self, connection: Connection, exchange: Exchange, way: Handler) -> bool:
+        """Answer one request and log what really went out; tell whether to keep the connection."""
         when = time.time()
-        connection.begin()
         answer: Answer | None = None
         try:
             answer = await way(exchange)
-            answer.close |= self._must_close(request, exchange, answer)
+            answer.close |= self._must_close(exchange, answer)
             await self._sender.send(connection, exchange, answer)
         except (OSError, ContentChangedError):
             if answer is not None:
@@ -171,33 +184,13 @@ class Depot:
         finally:
             if answer is not None:
                 await answer.release()
-            connection.end()
             self._record(exchange, answer, when)
-        done = Done(keep_alive=answer is not None and not answer.close)
-        return cast("StreamResponse", done)
+        return answer is not None and not answer.close
 
-    def _must_close(self, request: BaseRequest, exchange: Exchange, answer: Answer) -> bool:
-        # What follows an unused body can't be told from it safely (RFC 9112 §9.3); a body of
-        # unknown length ends for HTTP/1.0 with the connection.
+    def _must_close(self, exchange: Exchange, answer: Answer) -> bool:
+        # A body of unknown length ends for HTTP/1.0 with the connection.
         unframed = isinstance(answer.body, Stream) and exchange.version < (1, 1)
-        return request.body_exists or unframed or self._draining or not exchange.keep_alive
-
-    def _exchange(self, request: BaseRequest, connection: Connection) -> Exchange:
-        peer = connection.peername
-        peer_address = peer[0] if isinstance(peer, tuple) else "unix"
-        headers = request.headers or _NO_FIELDS
-        forwarded = combined(headers, "X-Forwarded-For")
-        return Exchange(
-            method=request.method,
-            raw_target=request.raw_path.encode("utf-8", "surrogateescape"),
-            version=(request.version.major, request.version.minor),
-            headers=headers,
-            raw_headers=request.raw_headers,
-            listener=connection.listener,
-            address=client_address(peer_address, forwarded, self._settings.trusted_proxies),
-            started=time.monotonic(),
-            keep_alive=request.keep_alive,
-        )
+        return unframed or self._draining or not exchange.keep_alive
 
     def _record(self, exchange: Exchange, answer: Answer | None, when: float) -> None:
         self._access_log.write(

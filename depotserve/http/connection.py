@@ -1,233 +1,239 @@
-"""One client's connection: what aiohttp's protocol does not bound, bounded."""
+"""One client's connection: its requests in, their answers out, one after the other, in bounds."""
 
 from __future__ import annotations
 
 import asyncio
-import re
 import socket
 import struct
 import time
 from typing import TYPE_CHECKING, Any, BinaryIO, Callable, cast
 
 import attrs
-from aiohttp.http_exceptions import (
-    BadHttpMessage,
-    BadHttpMethod,
-    BadStatusLine,
-    InvalidURLError,
-    LineTooLong,
-)
-from aiohttp.streams import EMPTY_PAYLOAD
-from aiohttp.web import BaseRequest, RequestHandler, Server, StreamResponse
-from aiohttp.web_protocol import _ErrInfo
+
+from depotserve.lingering import Lingering
 
 from .arrival import bytes_acknowledged, bytes_handed_over, can_still_send
-from .parsing import parse_exactly
-from .refusal import (
-    ALLOW,
-    LARGE_FIELDS,
-    LONG_TARGET,
-    METHODS,
-    OTHER_METHOD,
-    OTHER_VERSION,
-    Refusal,
-)
+from .eagerly import run_eagerly
+from .parsing import Head, HeadReader
+from .refusal import Refusal
 
 if TYPE_CHECKING:
-    from collections.abc import Awaitable
+    from collections.abc import Coroutine
 
     from depotserve.config import Limits, Listener
 
-__all__ = ["Connection", "ConnectionSettings", "Done", "explain_unreadable"]
-
-# A method token, a target and, as far as it is remembered, a version: enough to tell an unknown
-# method from noise.
-_REQUEST_LINE = re.compile(rb"([!#$%&'*+.^_`|~0-9A-Za-z-]{1,64}) \S+(?: HTTP/1\.[01]\r?\n|\Z)")
-_OTHER_VERSION = re.compile(
-    rb"[!#$%&'*+.^_`|~0-9A-Za-z-]{1,64} \S{1,128} HTTP/(?!1\.[01]\b)[0-9]\.[0-9]\r\n"
-)
-_TOO_MANY_FIELDS = "Too many headers received"  # what tells this fault of aiohttp's from others
-_AROUND_TARGET = 32  # bytes of a request line that are not its target: a method and a version
-_REMEMBERED = 256  # bytes of a head's beginning, kept for what an error says
+__all__ = ["Connection", "ConnectionSettings"]
 
 _RESET_ON_CLOSE = struct.pack("ii", 1, 0)  # struct linger: on, 0 seconds
-
-# A request's own body is never used; what comes of it is read away for this long (seconds) so
-# that the answer is not lost to a reset, then the connection closes (RFC 9112 §9.6).
-_LINGERING = 2.0
 # Looks for what a client has confirmed; then seconds between two, at first and at most.
 _QUICK_LOOKS, _PAUSE, _LONGEST_PAUSE = 20, 0.002, 0.05
-# What a client may send ahead of its answers: bytes while one is under way, and whole requests.
-# aiohttp 3.13 has no bound of its own, and a request of 70 bytes takes 6 KiB once it is parsed.
-_MOST_AHEAD, _MOST_WAITING = 65536, 16
-_NEVER = 365 * 86400.0  # seconds
+_MOST_AHEAD = 65536  # bytes that a client may send ahead of its answers before it is held
+_TURN = 16  # requests that one connection is answered before others have their turn
 
-
-class Done:
-    """What aiohttp's protocol asks of a response, for one that has been sent already."""
-
-    __slots__ = ("keep_alive",)
-
-    def __init__(self, *, keep_alive: bool) -> None:
-        self.keep_alive = keep_alive
-
-    async def prepare(self, _request: BaseRequest) -> None:
-        """Do nothing: the head has been sent."""
-
-    async def write_eof(self) -> None:
-        """Do nothing: the body has been sent."""
+Answering = Callable[..., "Coroutine[Any, Any, bool]"]
 
 
 @attrs.frozen(slots=True, eq=False)
 class ConnectionSettings:
-    """What every connection of a listener shares."""
+    """What the connections of a listener share.
+
+    `answer` is called with a connection and a head, `refuse` with a connection and a refusal;
+    both send an answer and tell whether the connection may be kept.
+    """
 
     listener: Listener
     limits: Limits
-    unreadable: Callable[[BaseRequest, Refusal], Awaitable[Done]]  # answers what can't be parsed
+    open: set[Connection]  # those that are open now
+    answer: Callable[[Connection, Head], Coroutine[Any, Any, bool]]
+    refuse: Callable[[Connection, Refusal], Coroutine[Any, Any, bool]]
 
 
-class Connection(RequestHandler):
+class Connection(asyncio.Protocol):
     """A server's side of one connection.
 
-    `busy` while a request is answered; `sending` while bytes of a body are under way. The
-    overridden hooks of aiohttp are those that it names for a subclass and the two that decide
-    about bytes it can't parse; tests hold them to their effect.
+    `busy` while a request is answered; `sending` while bytes of a body are under way.
     """
 
     __slots__ = (
         "_acknowledged",
-        "_ahead",
         "_answered",
         "_asked_all",
-        "_head",
-        "_head_bytes",
+        "_drained",
+        "_ended",
+        "_finishing",
+        "_heads",
         "_held",
-        "_made_with",
+        "_is_lost",
+        "_is_plain",
+        "_lingering",
         "_moved",
         "_shared",
         "_since",
+        "_transport",
+        "_writing_paused",
         "busy",
+        "peer",
         "sending",
     )
 
-    def __init__(self, server: Server, shared: ConnectionSettings) -> None:
-        super().__init__(
-            server,
-            loop=asyncio.get_running_loop(),
-            keepalive_timeout=_NEVER,  # our own deadlines count, see `overdue`
-            access_log=None,  # type: ignore[arg-type]  # aiohttp takes None for "no log"
-            # Two different numbers tell a long target from a long field in aiohttp's error. Its
-            # parser in Python counts the whole line; `check_head` counts the target alone.
-            max_line_size=shared.limits.target_bytes + _AROUND_TARGET,
-            max_field_size=shared.limits.header_bytes + 2,
-            lingering_time=_LINGERING,
-            auto_decompress=False,
-        )
-        parse_exactly(self)
+    def __init__(self, shared: ConnectionSettings) -> None:
         self._shared = shared
+        self._heads = HeadReader(shared.limits)
         self._since = time.monotonic()  # when the head that is waited for began, or the waiting
-        self._head = b""
-        self._head_bytes = 0
-        self._made_with: asyncio.Transport | None = None
+        self._lingering: Lingering | None = None
+        self._drained: asyncio.Future[None] | None = None
         self._acknowledged = -1
-        self._answered = 0  # requests, those that can't be read among them
-        self._ahead = 0  # bytes that came while an answer was under way
+        self._moved = 0.0
+        self._answered = False  # a request, at least one
         self._held = False  # nothing is read until there are answers
         self._asked_all = False  # the client has ended its side
-        self._moved = 0.0
+        self._finishing = False  # no request is taken after those that have come
+        self._ended = False  # this side has ended: nothing more is answered
+        self._is_lost = self._writing_paused = False
+        self.busy = self.sending = False
+
+    # What the transport calls.
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        """Begin, with a write buffer that says "drained" only when it is empty."""
+        self._transport = cast("asyncio.Transport", transport)
+        self._transport.set_write_buffer_limits(high=0)
+        self._is_plain = self._transport.get_extra_info("sslcontext") is None
+        peer = self._transport.get_extra_info("peername")
+        self.peer: str = peer[0] if isinstance(peer, tuple) else "unix"
+        self._shared.open.add(self)
+
+    def connection_lost(self, _error: Exception | None) -> None:
+        """Wake whoever waits for the client."""
+        self._is_lost = self._ended = True
+        self._shared.open.discard(self)
+        if self._lingering is not None:
+            self._lingering.stop()
+        self._wake()
+
+    def pause_writing(self) -> None:
+        """Note that the client takes no more for now."""
+        self._writing_paused = True
+
+    def resume_writing(self) -> None:
+        """Wake who waits for that."""
+        self._writing_paused = False
+        self._wake()
+
+    def data_received(self, data: bytes) -> None:
+        """Take bytes in, and answer what they ask for; what follows the end is dropped."""
+        if self._ended:
+            return
+        if self._answered and not (self.busy or self._heads.begun):
+            self._since = time.monotonic()
+        self._heads.take(data)
+        if not self.busy:
+            self._go_on()
+        if self._heads.waiting > _MOST_AHEAD and not self._held:
+            self._held = True
+            self._transport.pause_reading()
+
+    def eof_received(self) -> bool:
+        """Keep a connection whose client has ended its side until it has its answers."""
+        self._asked_all = True
+        return self.owes_an_answer()
+
+    # Requests and answers in turn.
+
+    def _go_on(self) -> None:
+        """Answer what has come, up to an answer that has to wait."""
+        for _ in range(_TURN):
+            answer = self._next_answer()
+            if answer is None:
+                break
+            self.busy = True
+            begun = run_eagerly(answer)
+            if isinstance(begun, asyncio.Task):
+                begun.add_done_callback(self._end_task)
+                return
+            self._end_answer(keep=begun)
+        else:
+            self.busy = True
+            asyncio.get_running_loop().call_soon(self._take_turn)
+            return
+        self._maybe_release()
+
+    def _take_turn(self) -> None:
         self.busy = False
-        self.sending = False
+        if not self._ended:
+            self._go_on()
+
+    def _next_answer(self) -> Coroutine[Any, Any, bool] | None:
+        """Begin the answer to the next request; None where none is due."""
+        if self._ended:
+            return None
+        try:
+            head = self._heads.next()
+        except Refusal as refusal:
+            return self._shared.refuse(self, refusal)
+        if head is not None:
+            return self._shared.answer(self, head)
+        if self._finishing or self._asked_all:
+            self.close()
+        return None
+
+    def _end_answer(self, *, keep: bool) -> None:
+        self.busy = self.sending = False
+        self._answered = True
+        self._since = time.monotonic()
+        if not keep:
+            self.close()
+
+    def _end_task(self, task: asyncio.Task[bool]) -> None:
+        failed = task.cancelled() or task.exception() is not None
+        self._end_answer(keep=not failed and task.result())
+        self._go_on()
+
+    def _maybe_release(self) -> None:
+        """Read on from a client that was held until it had its answers."""
+        if self._held and not self._ended:
+            self._held = False
+            self._transport.resume_reading()
+
+    # What the answers call.
 
     @property
     def listener(self) -> Listener:
         """The listener that this connection came in by."""
         return self._shared.listener
 
-    def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        """Begin, with a write buffer that says "drained" only when it is empty."""
-        self._made_with = cast("asyncio.Transport", transport)
-        self._made_with.set_write_buffer_limits(high=0)
-        super().connection_made(transport)
-
-    def data_received(self, data: bytes) -> None:
-        """Take bytes in, as long as the head that they belong to stays within its limits."""
-        before = self._request_count
-        if not self.busy and self._head_bytes == 0 and before:
-            self._since = time.monotonic()
-        if len(self._head) < _REMEMBERED:
-            self._head += data[: _REMEMBERED - len(self._head)]
-        self._head_bytes += len(data)
-        try:
-            super().data_received(data)
-        except ValueError:  # a target that yarl can't take, in aiohttp 3.13
-            self._refuse_head(BadHttpMessage("unreadable"))
-        if self._request_count != before or self.busy:
-            self._head_bytes = 0
-        elif self._head_bytes > self._shared.limits.header_bytes + self._shared.limits.target_bytes:
-            self._refuse_head(LineTooLong(b"", self._shared.limits.header_bytes))
-        self._maybe_hold(len(data))
-
-    def _maybe_hold(self, count: int) -> None:
-        """Read nothing more from a client that sends on and on before it has its answers."""
-        self._ahead += count if self.busy else 0
-        waiting = self._request_count - self._answered
-        if (self._ahead > _MOST_AHEAD or waiting > _MOST_WAITING) and self.transport is not None:
-            self._held = True
-            self.transport.pause_reading()
-
-    def _maybe_release(self) -> None:
-        self._ahead = 0
-        waiting = self._request_count - self._answered
-        if self._held and waiting <= _MOST_WAITING // 2 and self.transport is not None:
-            self._held = False
-            self.transport.resume_reading()
-
-    def eof_received(self) -> bool:  # type: ignore[override]  # asyncio takes a truth value
-        """Keep a connection whose client has ended its side until it has its answers."""
-        self._asked_all = self.owes_an_answer()
-        return self._asked_all
-
-    def owes_an_answer(self) -> bool:
-        """Tell whether a request has come whose answer has not ended, begun or not."""
-        is_open = self.transport is not None and not self.transport.is_closing()
-        return is_open and self._answered < self._request_count
+    @property
+    def limits(self) -> Limits:
+        """The limits that this connection keeps."""
+        return self._shared.limits
 
     def asks_for_head(self) -> bool:
         """Tell whether a head that can't be parsed began as one of HEAD, whose answer is bare."""
-        return self._head.startswith(b"HEAD ")
-
-    def begin(self) -> None:
-        """Note that a request is being answered."""
-        self.busy = True
-        self._head = b""
-
-    def end(self) -> None:
-        """Note that it has been answered, and that the next is waited for."""
-        self.busy = self.sending = False
-        self._since = time.monotonic()
-        self._answered += 1
-        self._maybe_release()
-        if self._asked_all and self._answered >= self._request_count:
-            self.close()
-
-    async def drained(self) -> None:
-        """Wait until all that was written has left; raises `ConnectionError` when it can't."""
-        await self._drain_helper()
-        if self.transport is None or self.transport.is_closing():
-            raise ConnectionResetError
-        self._moved = time.monotonic()
+        return self._heads.asks_for_head()
 
     def write(self, data: bytes) -> None:
         """Hand bytes to the transport; raises `ConnectionError` when it is gone."""
-        if self.transport is None or self.transport.is_closing():
+        if self._is_lost or self._transport.is_closing():
             raise ConnectionResetError
-        self.transport.write(data)
+        self._transport.write(data)
+
+    async def drained(self) -> None:
+        """Wait until all that was written has left; raises `ConnectionError` when it can't."""
+        if self._writing_paused and not self._is_lost:
+            self._drained = asyncio.get_running_loop().create_future()
+            await self._drained
+        if self._is_lost or self._transport.is_closing():
+            raise ConnectionResetError
+        self._moved = time.monotonic()
+
+    def _wake(self) -> None:
+        waiter, self._drained = self._drained, None
+        if waiter is not None and not waiter.done():
+            waiter.set_result(None)
 
     def takes_files(self) -> bool:
         """Tell whether the kernel can move bytes from a file, and says when they have arrived."""
-        plain = self.transport is not None and not self.transport.get_extra_info("sslcontext")
-        return plain and bytes_acknowledged(self.socket()) >= 0
+        return self._is_plain and bytes_acknowledged(self.socket()) >= 0
 
     def handed_over(self) -> int:
         """Give a mark behind all that the kernel has taken so far, for `arrived`."""
@@ -245,31 +251,15 @@ class Connection(RequestHandler):
 
     async def sendfile(self, file: BinaryIO, start: int, length: int) -> int:
         """Let the kernel send a stretch of `file`; gives the count, short at the file's end."""
-        transport = self.transport
-        if transport is None or transport.is_closing():
+        if self._is_lost or self._transport.is_closing():
             raise ConnectionResetError
+        loop = asyncio.get_running_loop()
         try:
-            sent = await self._loop.sendfile(transport, file, start, length, fallback=True)
+            sent = await loop.sendfile(self._transport, file, start, length, fallback=True)
         except RuntimeError as error:  # the loop's word for a transport that began to close
             raise ConnectionResetError from error
         self._moved = time.monotonic()
         return sent
-
-    def overdue(self, now: float) -> bool:
-        """Tell whether the client has let a limit pass; `now` in monotonic seconds."""
-        limits = self._shared.limits
-        if self.busy:
-            return self.sending and self._stalled(now, limits.stalled_seconds)
-        waiting_for_head = self._head_bytes > 0 or self._request_count == 0
-        return now - self._since > (
-            limits.header_seconds if waiting_for_head else limits.idle_seconds
-        )
-
-    def _stalled(self, now: float, seconds: float) -> bool:
-        acknowledged = bytes_acknowledged(self.socket())
-        if acknowledged != self._acknowledged:
-            self._acknowledged, self._moved = acknowledged, now
-        return now - self._moved > seconds
 
     def start_sending(self) -> None:
         """Begin to watch whether the client takes what it asked for."""
@@ -278,14 +268,52 @@ class Connection(RequestHandler):
 
     def socket(self) -> socket.socket | None:
         """Give the socket beneath, while there is one."""
-        return None if self.transport is None else self.transport.get_extra_info("socket")
+        return None if self._is_lost else self._transport.get_extra_info("socket")
+
+    # Limits and endings.
+
+    def owes_an_answer(self) -> bool:
+        """Tell whether a request has come whose answer has not ended, begun or not."""
+        return self.busy and not self._is_lost
+
+    def overdue(self, now: float) -> bool:
+        """Tell whether the client has let a limit pass; `now` in monotonic seconds."""
+        limits = self._shared.limits
+        if self.busy:
+            return self.sending and self._stalled(now, limits.stalled_seconds)
+        waits_for_head = self._heads.begun or not self._answered
+        seconds = limits.header_seconds if waits_for_head else limits.idle_seconds
+        return not self._ended and now - self._since > seconds
+
+    def _stalled(self, now: float, seconds: float) -> bool:
+        acknowledged = bytes_acknowledged(self.socket())
+        if acknowledged != self._acknowledged:
+            self._acknowledged, self._moved = acknowledged, now
+        return now - self._moved > seconds
 
     def expire(self) -> None:
         """End a connection that is overdue."""
         if self.busy:
             self.cut()
         else:
-            self.force_close()
+            self.close()
+
+    def finish(self) -> None:
+        """Take no further request: close now if idle, else after the answers that are due."""
+        self._finishing = True
+        if not self.owes_an_answer():
+            self.close()
+
+    def close(self) -> None:
+        """End this side once all was written, so that the client loses nothing of it."""
+        if self._ended:
+            return
+        self._ended = True
+        if self._is_plain:
+            self._lingering = Lingering(self._transport)
+            self._lingering.begin(half_closed=self._asked_all)
+        else:
+            self._transport.close()
 
     def cut(self) -> None:
         """End the connection now, whatever is under way.
@@ -293,7 +321,7 @@ class Connection(RequestHandler):
         The socket is shut down rather than the transport aborted: a `sendfile` under way waits
         for the socket, and would wait for ever on one that the loop has forgotten.
         """
-        sock = None if self._made_with is None else self._made_with.get_extra_info("socket")
+        sock = self.socket()
         try:
             if sock is not None:
                 sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET_ON_CLOSE)
@@ -305,57 +333,5 @@ class Connection(RequestHandler):
 
     def abandon(self) -> None:
         """Let go of a connection; what the kernel has taken still goes to the client."""
-        if self._made_with is not None:
-            self._made_with.abort()
-
-    def finish(self) -> None:
-        """Take no further request: close now if idle, else after the answer that is due."""
-        if self.owes_an_answer():
-            self.close()
-        else:
-            self.force_close()
-
-    def _refuse_head(self, error: BadHttpMessage) -> None:
-        """Answer through the same way as any head that aiohttp finds it can't parse."""
-        self._request_count += 1
-        self._messages.append((_ErrInfo(status=400, exc=error, message=""), EMPTY_PAYLOAD))
-        if self._waiter is not None and not self._waiter.done():
-            self._waiter.set_result(None)
-
-    def _make_error_handler(
-        self,
-        err_info: Any,  # noqa: ANN401 - aiohttp's own type is private
-    ) -> Callable[[BaseRequest], Awaitable[StreamResponse]]:
-        """Answer bytes that aiohttp can't parse (its hook for that)."""
-        refusal = explain_unreadable(err_info.exc, self._head, self._shared.limits)
-
-        async def handler(request: BaseRequest) -> StreamResponse:
-            return cast("StreamResponse", await self._shared.unreadable(request, refusal))
-
-        return handler
-
-
-def explain_unreadable(error: BaseException, head: bytes, limits: Limits) -> Refusal:
-    """Give the status that the standard has for a head that can't be parsed.
-
-    `head` is how it began. 414: RFC 9110 §15.5.15; 431: RFC 6585 §5; 505: §15.6.6; the rest 400.
-    """
-    if isinstance(error, LineTooLong):
-        is_target = str(error.args[1]) == str(limits.target_bytes + _AROUND_TARGET)
-        # The same parser counts the end of a field that has not come whole as it does a target.
-        if is_target and b"\n" not in head.lstrip(b"\r\n"):
-            return Refusal(414, LONG_TARGET, close=True)
-        return Refusal(431, LARGE_FIELDS, close=True)
-    if isinstance(error, BadHttpMessage) and error.message == _TOO_MANY_FIELDS:
-        return Refusal(431, LARGE_FIELDS, close=True)
-    if isinstance(error, (BadHttpMethod, InvalidURLError)) and _names_another_method(head):
-        return Refusal(405, OTHER_METHOD, headers=(ALLOW,), close=True)
-    if isinstance(error, BadStatusLine) and _OTHER_VERSION.match(head):
-        return Refusal(505, OTHER_VERSION, close=True)
-    return Refusal(400, "This is not a request that can be read.", close=True)
-
-
-def _names_another_method(head: bytes) -> bool:
-    # One of ours means that the fault lies in what follows on the same connection.
-    match = _REQUEST_LINE.match(head)
-    return match is not None and match[1].decode() not in METHODS
+        self._ended = True
+        self._transport.abort()

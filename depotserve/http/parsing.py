@@ -1,4 +1,7 @@
-"""Where aiohttp's parsers and its releases differ, made the same.
+"""One connection's requests, out of bytes that come in any pieces.
+
+aiohttp's parser is given one head at a time: what follows it waits here, unparsed, so that a
+client which sends on costs its bytes and nothing more, and a fault is found in its turn.
 
 A box that has no compiler and no wheel for its processor runs the parser in pure Python; Python
 3.9 runs aiohttp 3.13. All are to give the same answers.
@@ -7,54 +10,131 @@ A box that has no compiler and no wheel for its processor runs the parser in pur
 from __future__ import annotations
 
 import asyncio
-from typing import TYPE_CHECKING, Callable
+import re
+from typing import TYPE_CHECKING, Callable, NamedTuple, cast
 
-from aiohttp.http_exceptions import BadHttpMessage, BadHttpMethod
-from aiohttp.http_parser import HttpRequestParserPy, RawRequestMessage
-from aiohttp.web import BaseRequest
-from yarl import URL
+from aiohttp.http_exceptions import BadHttpMessage, BadHttpMethod, HttpProcessingError, LineTooLong
+from aiohttp.http_parser import HttpRequestParser, HttpRequestParserPy, RawRequestMessage
+from aiohttp.streams import EMPTY_PAYLOAD
+
+from .unreadable import AROUND_TARGET, explain_unreadable
 
 if TYPE_CHECKING:
-    from aiohttp.abc import AbstractStreamWriter
-    from aiohttp.streams import StreamReader
-    from aiohttp.web import RequestHandler
+    from aiohttp.base_protocol import BaseProtocol
 
-__all__ = ["make_request", "parse_exactly"]
+    from depotserve.config import Limits
 
-# aiohttp 3.13 names its parser otherwise than 3.14.
-_NAMES = ("_parser", "_request_parser")
+__all__ = ["Head", "HeadReader"]
+
+# The end of a head; that its lines end in CRLF is for the parser to check.
+_END = re.compile(rb"\n\r?\n")
+_SEAM = 2  # bytes of an end that may have come before
+_REMEMBERED = 256  # bytes of a head's beginning, enough for what an error says
+# Both are for bodies, and none is ever given to the parser.
+_PROTOCOL, _BODY_LIMIT = cast("BaseProtocol", object()), 65536
 _LENGTH_DIGITS = 20  # of 2^64 - 1, where the compiled parser stops
 
 _ParseMessage = Callable[[list[bytes]], RawRequestMessage]
 
 
-def make_request(
-    message: RawRequestMessage,
-    payload: StreamReader,
-    protocol: RequestHandler,
-    writer: AbstractStreamWriter,
-    task: asyncio.Task[None],
-) -> BaseRequest:
-    """Make a request of any target; ours is taken apart by `parse_target`.
+class Head(NamedTuple):
+    """A request's head, and whether a body follows it."""
 
-    What aiohttp 3.13 does with the authority of CONNECT raises ValueError where nobody sees it.
-    """
-    loop = asyncio.get_running_loop()
-    try:
-        return BaseRequest(message, payload, protocol, writer, task, loop)
-    except ValueError:
-        return BaseRequest(message._replace(url=URL("/")), payload, protocol, writer, task, loop)
+    message: RawRequestMessage
+    has_body: bool
 
 
-def parse_exactly(handler: RequestHandler) -> None:
-    """Make `handler` refuse what the compiled parser would; does nothing where it has that one."""
-    found = (getattr(handler, name, None) for name in _NAMES)
-    parser = next(filter(None, found), None)
+class HeadReader:
+    """Gives heads one by one; `begun` when bytes of the next one are there."""
+
+    __slots__ = ("_ahead", "_limits", "_parser", "_read")
+
+    def __init__(self, limits: Limits) -> None:
+        self._limits = limits
+        self._parser = _make_parser(limits)
+        self._read = b""  # of the present head, given to the parser already
+        self._ahead = b""  # not given to it yet
+
+    @property
+    def begun(self) -> bool:
+        """Tell whether bytes have come that no head given so far holds."""
+        return bool(self._ahead or self._read)
+
+    @property
+    def waiting(self) -> int:
+        """Give the number of bytes that wait to be parsed."""
+        return len(self._ahead)
+
+    def asks_for_head(self) -> bool:
+        """Tell whether the present head began as one of HEAD, whose answer is bare."""
+        return self._read.startswith(b"HEAD ")
+
+    def take(self, data: bytes) -> None:
+        """Take in bytes as they came."""
+        self._ahead = self._ahead + data if self._ahead else data
+
+    def next(self) -> Head | None:
+        """Give the next head that has come whole, None if there is none yet.
+
+        Raises `Refusal` for bytes that are no request; nothing can be read after that, nor
+        after a head whose body follows.
+        """
+        head = None
+        while head is None and self._ahead:
+            head = self._parse_one(self._cut_off())
+        return head
+
+    def _cut_off(self) -> bytes:
+        """Take from the bytes ahead those that may belong to the present head."""
+        seam = self._read[-_SEAM:]
+        found = _END.search(seam + self._ahead if seam else self._ahead)
+        end = len(self._ahead) if found is None else found.end() - len(seam)
+        piece, self._ahead = self._ahead[:end], self._ahead[end:]
+        self._read += piece
+        return piece
+
+    def _parse_one(self, piece: bytes) -> Head | None:
+        try:
+            messages, upgraded, _ = self._parser.feed_data(piece)
+            if not messages:
+                self._check_length()
+                return None
+        except (HttpProcessingError, ValueError) as error:
+            # ValueError: a target that yarl can't take, in aiohttp 3.13.
+            raise explain_unreadable(error, self._read[:_REMEMBERED], self._limits) from error
+        self._read = b""
+        if upgraded:  # nothing is changed to here, and the parser would read no more (§7.8)
+            self._parser = _make_parser(self._limits)
+        message, payload = messages[0]
+        return Head(message, payload is not EMPTY_PAYLOAD)
+
+    def _check_length(self) -> None:
+        """Bound a head that has not come whole; empty lines before one are no part of it."""
+        if not self._read.strip(b"\r\n"):
+            self._read = b""
+        if len(self._read) > self._limits.header_bytes + self._limits.target_bytes:
+            raise LineTooLong(b"", self._limits.header_bytes)
+
+
+def _make_parser(limits: Limits) -> HttpRequestParser:
+    parser = HttpRequestParser(
+        _PROTOCOL,
+        asyncio.get_running_loop(),
+        _BODY_LIMIT,
+        # Two different numbers tell a long target from a long field in aiohttp's error. Its
+        # parser in Python counts the whole line; `check_head` counts the target alone.
+        max_line_size=limits.target_bytes + AROUND_TARGET,
+        max_field_size=limits.header_bytes + 2,
+        auto_decompress=False,
+    )
     if isinstance(parser, HttpRequestParserPy):
         parser.parse_message = _exact(parser.parse_message)  # type: ignore[assignment, method-assign]
+    return parser
 
 
 def _exact(parse_message: _ParseMessage) -> _ParseMessage:
+    """Make the parser in Python refuse what the compiled one does."""
+
     def parse(lines: list[bytes]) -> RawRequestMessage:
         method = lines[0].partition(b" ")[0]
         # Methods are case-sensitive (RFC 9110 §9.1); this parser puts them into capitals.
