@@ -8,10 +8,21 @@ import time
 from collections import OrderedDict
 from typing import Callable
 
-__all__ = ["Cache"]
+import attrs
+
+__all__ = ["Cache", "Right"]
 
 SECONDS = 300.0  # forgotten so long after its last use
-SIZE = 1024  # credentials; a hundred bytes each
+SIZE = 1024  # offers; two hundred bytes each
+
+
+@attrs.define(slots=True, eq=False)
+class Right:
+    """What an offer that was found right belongs to."""
+
+    name: str  # of the account
+    stored: str  # the hash that it matches; while that is in force, it counts
+    used: float  # seconds of the cache's clock
 
 
 class Cache:
@@ -28,34 +39,36 @@ class Cache:
         self._seconds = seconds
         self._size = size
         self._key = secrets.token_bytes(32)
-        self._last_use: OrderedDict[bytes, float] = OrderedDict()
+        self._known: OrderedDict[bytes, Right] = OrderedDict()
 
-    def tag(self, name: str, passphrase: bytes, stored: str) -> bytes:
-        """Give the HMAC-SHA256 (RFC 2104) of a credential and the stored hash that it matches.
+    def tag(self, *parts: bytes) -> bytes:
+        """Give the HMAC-SHA256 (RFC 2104) of what is offered.
 
-        Each part goes in with its length before it, so that no two credentials share a message.
+        Each part goes in with its length before it, so that no two offers share a message.
         """
-        parts = (name.encode("utf-8", "surrogatepass"), passphrase, stored.encode("ascii"))
-        message = b"".join(len(part).to_bytes(8, "big") + part for part in parts)
+        message = b"".join([len(part).to_bytes(8, "big") + part for part in parts])
         return hmac.digest(self._key, message, "sha256")
 
-    def knows(self, tag: bytes) -> bool:
-        """Tell whether the credential was found right or used within the time, and note its use."""
-        now = self._clock()
-        used = self._last_use.get(tag)
-        if used is None or now - used > self._seconds:
-            return False
-        self._last_use[tag] = now
-        self._last_use.move_to_end(tag)
-        return True
+    def find(self, tag: bytes) -> Right | None:
+        """Give whose it is and by which hash, if it was found right or used within the time.
 
-    def remember(self, tag: bytes) -> None:
-        """Note a credential that was found right; the longest unused one makes room for it."""
+        That is a use.
+        """
         now = self._clock()
-        self._last_use[tag] = now
-        self._last_use.move_to_end(tag)
-        while len(self._last_use) > self._size or self._is_stale(now):
-            self._last_use.popitem(last=False)
+        known = self._known.get(tag)
+        if known is None or now - known.used > self._seconds:
+            return None
+        known.used = now
+        self._known.move_to_end(tag)
+        return known
+
+    def remember(self, tag: bytes, name: str, stored: str) -> None:
+        """Note an offer that was found right; the longest unused one makes room for it."""
+        now = self._clock()
+        self._known[tag] = Right(name, stored, now)
+        self._known.move_to_end(tag)
+        while len(self._known) > self._size or self._is_stale(now):
+            self._known.popitem(last=False)
 
     def _is_stale(self, now: float) -> bool:
-        return now - next(iter(self._last_use.values())) > self._seconds
+        return now - next(iter(self._known.values())).used > self._seconds

@@ -43,6 +43,7 @@ class _Claim:
     network: str
     name: str
     passphrase: bytes = attrs.field(repr=False)
+    field: str = attrs.field(repr=False)  # that it came in, "" if there was none
     pair: bytes
 
 
@@ -64,7 +65,7 @@ class Gate:
         self._accounts = accounts
         self._settings = settings
         self._now = now
-        self._cache = Cache(clock)
+        self._cache, self._fields = Cache(clock), Cache(clock)  # credentials; what they came in
         self._throttle = Throttle(counts, settings.throttle, clock)
         self._pool = Pool(_threads(settings.workers))
         self._under_way: dict[bytes, asyncio.Task[Verdict]] = {}
@@ -80,42 +81,72 @@ class Gate:
         """Check nothing more: what waits is answered BUSY."""
         self._pool.close()
 
-    def recall(self, address: str, name: str, passphrase: bytes) -> Verdict | None:
-        """Accept a credential that was found right a short while ago; None if it must be checked.
+    def recognise(self, address: str, field: str) -> Verdict | None:
+        """Accept an Authorization field that is the same, octet by octet, as one found right.
 
-        Never waits. That the user is still there, neither disabled nor expired, and that the hash
-        is still in force is looked at each time.
+        As `recall`, before anything of the field is taken apart.
         """
-        account = self._find(name)
-        now = self._now()
-        if account is None or not account.is_open(now):
+        right = self._fields.find(self._fields.tag(_octets(field)))
+        account = None if right is None else self._accounts.get(right.name)
+        if right is None or account is None or self._is_shut(address, account):
             return None
-        if not self._throttle.is_quiet() and self._throttle.is_exhausted(
-            pair_of(network_of(address), account.name)
-        ):
-            return None
-        for known in account.in_force(now):
-            if self._cache.knows(self._cache.tag(account.name, passphrase, known.text)):
+        for known in account.in_force(self._now()):
+            if known.text == right.stored:
                 return self._accept(address, account, known)
         return None
 
-    async def check(self, address: str, name: str, passphrase: bytes) -> Verdict:
+    def recall(
+        self, address: str, name: str, passphrase: bytes, *, field: str = ""
+    ) -> Verdict | None:
+        """Accept a credential that was found right a short while ago; None if it must be checked.
+
+        Never waits. That the user is still there, neither disabled nor expired, and that the hash
+        is still in force is looked at each time. `field` is what the credential came in, to be
+        recognised the next time.
+        """
+        account = self._find(name)
+        if account is None or self._is_shut(address, account):
+            return None
+        right = self._cache.find(self._tag(account.name, passphrase))
+        for known in account.in_force(self._now()):
+            if right is not None and known.text == right.stored:
+                self._remember_field(field, account.name, known)
+                return self._accept(address, account, known)
+        return None
+
+    def _is_shut(self, address: str, account: Account) -> bool:
+        """Tell whether a user may not sign in now from there, by whatever credential."""
+        return not account.is_open(self._now()) or (
+            not self._throttle.is_quiet()
+            and self._throttle.is_exhausted(pair_of(network_of(address), account.name))
+        )
+
+    def _tag(self, name: str, passphrase: bytes) -> bytes:
+        return self._cache.tag(_octets(name), passphrase)
+
+    def _remember_field(self, field: str, name: str, matched: Hash) -> None:
+        if field:
+            self._fields.remember(self._fields.tag(_octets(field)), name, matched.text)
+
+    async def check(
+        self, address: str, name: str, passphrase: bytes, *, field: str = ""
+    ) -> Verdict:
         """Judge a credential: by the cache, else by the hash in a thread, unless throttled.
 
         Several at once with one credential share one check. Every refusal takes as much work as
         checking the user with the highest cost.
         """
-        recalled = self.recall(address, name, passphrase)
+        recalled = self.recall(address, name, passphrase, field=field)
         if recalled is not None:
             return recalled
         account = self._find(name)
         known_as = account.name if account else UNKNOWN
         network = network_of(address)
         pair = pair_of(network, known_as)
-        tag = self._cache.tag(name, passphrase, pair.hex())
+        tag = self._cache.tag(_octets(name), passphrase, pair)
         task = self._under_way.get(tag)
         if task is None:
-            claim = _Claim(address, network, known_as, passphrase, pair)
+            claim = _Claim(address, network, known_as, passphrase, field, pair)
             left = self._throttle.blocked(pair)
             if left:
                 return self._turn_away(claim, left)
@@ -154,7 +185,9 @@ class Gate:
             self._throttle.refuse(place)
             return Verdict(Outcome.REFUSED)
         self._throttle.forgive(place)
-        self._cache.remember(self._cache.tag(account.name, claim.passphrase, matched.text))
+        tag = self._tag(account.name, claim.passphrase)
+        self._cache.remember(tag, account.name, matched.text)
+        self._remember_field(claim.field, account.name, matched)
         return self._accept(claim.address, account, matched)
 
     async def _examine(self, claim: _Claim) -> Hash | None:
@@ -192,6 +225,10 @@ class Gate:
                 bounds.seconds,
             )
         return Verdict(Outcome.THROTTLED, retry_after=left)
+
+
+def _octets(text: str) -> bytes:
+    return text.encode("utf-8", "surrogatepass")
 
 
 def _matched(

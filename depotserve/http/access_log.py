@@ -94,11 +94,15 @@ def _local_time(seconds: int) -> str:
 
 
 def _target(record: Record) -> str:
-    return _without_userinfo(_escape_bytes(record.target))
+    return _without_userinfo(_escape(record.target.decode("utf-8", "surrogateescape")))
+
+
+# Printable ASCII but for the quote and the backslash: what stands in a line as it came.
+_AS_IT_CAME = re.compile(r"[ !#-\[\]-~]*")
 
 
 def _escape(text: str) -> str:
-    return _escape_bytes(_octets(text))
+    return text if _AS_IT_CAME.fullmatch(text) else _escape_bytes(_octets(text))
 
 
 def _octets(text: str) -> bytes:
@@ -121,8 +125,6 @@ _PLAIN = frozenset(range(0x20, 0x7F)) - frozenset(b'"\\')
 
 
 def _escape_bytes(data: bytes) -> str:
-    if data.isascii() and b'"' not in data and b"\\" not in data and data.decode().isprintable():
-        return data.decode()
     return "".join(chr(octet) if octet in _PLAIN else f"\\x{octet:02x}" for octet in data)
 
 

@@ -137,7 +137,6 @@ class Depot:
 
     async def _answer(self, connection: Connection, head: Head) -> bool:
         message = head.message
-        forwarded = combined(message.headers, "X-Forwarded-For")
         exchange = Exchange(
             method=message.method,
             raw_target=message.path.encode("utf-8", "surrogateescape"),
@@ -145,12 +144,18 @@ class Depot:
             headers=message.headers,
             raw_headers=message.raw_headers,
             listener=connection.listener,
-            address=client_address(connection.peer, forwarded, self._settings.trusted_proxies),
+            address=self._address(connection, message.headers),
             # What follows an unused body can't be told from it safely (RFC 9112 §9.3).
             keep_alive=not (message.should_close or head.has_body),
             started=time.monotonic(),
         )
         return await self._send(connection, exchange, self._way)
+
+    def _address(self, connection: Connection, headers: CIMultiDictProxy[str]) -> str:
+        trusted = self._settings.trusted_proxies
+        if not trusted:
+            return connection.address
+        return client_address(connection.peer, combined(headers, "X-Forwarded-For"), trusted)
 
     async def _refuse(self, connection: Connection, refusal: Refusal) -> bool:
         exchange = Exchange(
@@ -160,7 +165,7 @@ class Depot:
             headers=_NO_FIELDS,
             raw_headers=(),
             listener=connection.listener,
-            address=client_address(connection.peer, None, ()),
+            address=connection.address,
             keep_alive=False,
             started=time.monotonic(),
         )

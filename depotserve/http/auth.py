@@ -57,14 +57,18 @@ def may_read(user: str, users: str | tuple[str, ...]) -> bool:
 
 async def _verdict(exchange: Exchange, gate: Gate, realm: str) -> Verdict:
     """Have the credentials checked; raises `Refusal` 401, 429 or 503 when they don't count."""
-    credentials = parse_basic(exchange.headers.get("Authorization", ""))
+    field = exchange.headers.get("Authorization", "")
+    known = gate.recognise(exchange.address, field) if field else None
+    if known is not None:
+        return known
+    credentials = parse_basic(field)
     if credentials is None:
         raise _unauthorised("Sign in with a user name and a passphrase.", realm)
     if not isinstance(credentials, Credentials):
         verdict = await gate.refuse(exchange.address)
     else:
         offered = (exchange.address, credentials.name, credentials.passphrase)
-        verdict = gate.recall(*offered) or await gate.check(*offered)
+        verdict = await gate.check(*offered, field=field)
     if verdict.outcome is Outcome.ACCEPTED:
         return verdict
     if verdict.outcome is Outcome.REFUSED:

@@ -1,9 +1,9 @@
 """Opening what lies beneath a root, and nothing that does not.
 
-Every component is opened from the descriptor of the folder before it, never through a link
-that the kernel would follow for us; links are read and walked the same way. So a rename or a
-link put in place at any moment between a check and an open changes nothing: what was opened is
-what was checked.
+Every component is opened from the descriptor of the folder before it (the first one by the
+root's own path), never through a link that the kernel would follow for us; links are read and
+walked the same way. So a rename or a link put in place at any moment between a check and an open
+changes nothing: what was opened is what was checked.
 """
 
 from __future__ import annotations
@@ -29,6 +29,8 @@ _FOLDER = os.O_PATH | os.O_DIRECTORY | os.O_NOFOLLOW | os.O_CLOEXEC
 # for a terminal. Neither changes reading a regular file.
 _READ = os.O_RDONLY | os.O_NOFOLLOW | os.O_NONBLOCK | os.O_NOCTTY | os.O_CLOEXEC
 
+_READ_FOLDER = os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC
+
 
 class NotBeneathError(OSError):
     """The name is not there for a client: missing, special, hidden, or out of the root."""
@@ -42,16 +44,14 @@ class Opened(NamedTuple):
     names: tuple[bytes, ...]  # the path from the root with every link resolved
 
 
-def open_beneath(
-    root: int, paths: tuple[bytes, ...], names: tuple[bytes, ...], hides: Hides
-) -> Opened:
-    """Open the regular file or folder at `names` beneath the folder `root` for reading.
+def open_beneath(paths: tuple[bytes, ...], names: tuple[bytes, ...], hides: Hides) -> Opened:
+    """Open the regular file or folder at `names` beneath a root for reading.
 
-    `root` is a descriptor, `paths` the absolute paths that lead to it, against which absolute
-    links are held. Raises `NotBeneathError` for what a client must not see and `OSError` as the
-    kernel gives it.
+    `paths` are the absolute paths that lead to the root, its real one first; absolute links are
+    held against them. Raises `NotBeneathError` for what a client must not see and `OSError` as
+    the kernel gives it.
     """
-    walk = _Walk(root, paths, hides)
+    walk = _Walk(paths, hides)
     try:
         return walk.to(names)
     finally:
@@ -61,18 +61,18 @@ def open_beneath(
 class _Walk:
     """One walk from a root: the folders open on the way, and the names still to go."""
 
-    def __init__(self, root: int, paths: tuple[bytes, ...], hides: Hides) -> None:
+    def __init__(self, paths: tuple[bytes, ...], hides: Hides) -> None:
         self._paths = paths
         self._hides = hides
         self._links_left = _MOST_LINKS
-        self._folders = [root]  # the last one is where the walk stands
-        self._names: list[bytes] = []  # of the folders after the root
+        self._folders: list[int] = []  # the last one is where the walk stands, without any the root
+        self._names: list[bytes] = []  # of those folders
         self._ahead: deque[bytes] = deque()
 
     def close(self) -> None:
-        for descriptor in self._folders[1:]:
+        for descriptor in self._folders:
             os.close(descriptor)
-        del self._folders[1:]
+        self._folders.clear()
 
     def to(self, names: tuple[bytes, ...]) -> Opened:
         self._ahead.extend(names)
@@ -99,25 +99,43 @@ class _Walk:
         """Step into `name`: give the file if it is one and the last, follow it if a link."""
         if self._hides(name) or len(self._names) >= _MOST_DEPTH:
             raise _not_beneath("is not served")
-        mode = os.lstat(name, dir_fd=self._folders[-1]).st_mode
-        if stat.S_ISDIR(mode):
-            self._folders.append(os.open(name, _FOLDER, dir_fd=self._folders[-1]))
-            self._names.append(name)
-        elif stat.S_ISLNK(mode):
-            self._follow(name)
-        elif stat.S_ISREG(mode) and not any(self._ahead):
+        if self._ahead and self._step_into(name):
+            return None
+        path, folder = self._place(name)
+        mode = os.lstat(path, dir_fd=folder).st_mode
+        if stat.S_ISREG(mode) and not any(self._ahead):
             return self._open_file(name)
-        else:
+        if stat.S_ISLNK(mode):
+            self._follow(name)
+        elif not (stat.S_ISDIR(mode) and self._step_into(name)):
             raise _not_beneath("is no file or folder")
         return None
 
+    def _place(self, name: bytes) -> tuple[bytes, int | None]:
+        """Give the path and the folder's descriptor by which a name here is reached."""
+        if self._folders:
+            return name, self._folders[-1]
+        return self._paths[0] + b"/" + name, None
+
+    def _step_into(self, name: bytes) -> bool:
+        """Go into the folder `name`; False if it is none. That opens nothing (open(2), O_PATH)."""
+        path, folder = self._place(name)
+        try:
+            self._folders.append(os.open(path, _FOLDER, dir_fd=folder))
+        except NotADirectoryError:
+            return False
+        self._names.append(name)
+        return True
+
     def _open_file(self, name: bytes) -> Opened:
-        descriptor = os.open(name, _READ, dir_fd=self._folders[-1])
+        path, folder = self._place(name)
+        descriptor = os.open(path, _READ, dir_fd=folder)
         return self._checked(descriptor, stat.S_ISREG, (*self._names, name))
 
     def _open_here(self) -> Opened:
         """Open for reading the folder where the walk stands."""
-        descriptor = os.open(b".", _READ | os.O_DIRECTORY, dir_fd=self._folders[-1])
+        path, folder = (b".", self._folders[-1]) if self._folders else (self._paths[0], None)
+        descriptor = os.open(path, _READ_FOLDER, dir_fd=folder)
         return self._checked(descriptor, stat.S_ISDIR, tuple(self._names))
 
     @staticmethod
@@ -133,7 +151,8 @@ class _Walk:
         self._links_left -= 1
         if self._links_left < 0:
             raise _not_beneath("has too many links")
-        target = os.readlink(name, dir_fd=self._folders[-1])
+        path, folder = self._place(name)
+        target = os.readlink(path, dir_fd=folder)
         if target.startswith(b"/"):
             target = self._within_root(target)
             self.close()

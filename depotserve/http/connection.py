@@ -12,6 +12,7 @@ import attrs
 
 from depotserve.lingering import Lingering
 
+from .address import client_address
 from .arrival import bytes_acknowledged, bytes_handed_over, can_still_send
 from .eagerly import run_eagerly
 from .parsing import Head, HeadReader
@@ -71,6 +72,7 @@ class Connection(asyncio.Protocol):
         "_since",
         "_transport",
         "_writing_paused",
+        "address",
         "busy",
         "peer",
         "sending",
@@ -101,6 +103,7 @@ class Connection(asyncio.Protocol):
         self._is_plain = self._transport.get_extra_info("sslcontext") is None
         peer = self._transport.get_extra_info("peername")
         self.peer: str = peer[0] if isinstance(peer, tuple) else "unix"
+        self.address = client_address(self.peer, None, ())
         self._shared.open.add(self)
 
     def connection_lost(self, _error: Exception | None) -> None:

@@ -42,6 +42,11 @@ class Tree:
     mount: Mount
     real_path: bytes
     mount_points: frozenset[bytes]
+    paths: tuple[bytes, ...] = attrs.field(init=False)  # that lead to the root, the real one first
+
+    @paths.default
+    def _find_paths(self) -> tuple[bytes, ...]:
+        return self.real_path, os.fsencode(self.mount.path)
 
     def is_there(self) -> bool:
         """Tell whether the root can be read and no mount point of it has vanished."""
@@ -52,37 +57,30 @@ class Tree:
         return self.mount_points <= _mounted_now()
 
     def open(self, names: tuple[bytes, ...], hides: Hides) -> Opened:
-        """Open the file or folder at `names`, from the root's descriptor.
+        """Open the file or folder at `names`, from the root down.
 
-        The root itself is opened for each request, not held, so that a disk can be unmounted
-        and comes back without a restart. Raises `Refusal` 403, 404 or 503.
+        Nothing is held open between requests, so that a disk can be unmounted and comes back
+        without a restart. Raises `Refusal` 403, 404 or 503.
         """
         try:
-            root = self._open_root()
-        except OSError as error:
-            raise _temporary(error) from None
-        try:
-            return open_beneath(root, self._paths(), names, hides)
+            return open_beneath(self.paths, names, hides)
         except NotBeneathError:
             raise self._missing() from None
         except OSError as error:
             raise self._explain(error) from None
-        finally:
-            os.close(root)
 
     def check_whole(self) -> None:
         """Raise `Refusal` 503 if a mount point of this tree has vanished."""
         if not self.is_there():
             raise _gone()
 
-    def _paths(self) -> tuple[bytes, ...]:
-        return self.real_path, os.fsencode(self.mount.path)
-
     def _open_root(self) -> int:
         return os.open(self.real_path, os.O_PATH | os.O_DIRECTORY | os.O_CLOEXEC)
 
     def _explain(self, error: OSError) -> Refusal:
-        return self._missing() if error.errno in _NOT_THERE else refusal_of(error)
+        if error.errno in _NOT_THERE:
+            return self._missing()
+        return refusal_of(error) if self.is_there() else _gone()
 
     def _missing(self) -> Refusal:
         if self.is_there():

@@ -30,10 +30,7 @@ class FileBody:
     descriptor: int
     status: os.stat_result  # as the file was when it was opened
     parts: tuple[bytes | Span, ...]
-
-    def length(self) -> int:
-        """Give the size of the whole body in bytes."""
-        return sum(len(part) if isinstance(part, bytes) else part.length for part in self.parts)
+    length: int  # of all parts together, in bytes
 
     def close(self) -> None:
         """Close the file; a second call does nothing."""

@@ -15,7 +15,7 @@ def combined(headers: CIMultiDictProxy[str], name: str) -> str | None:
 
     A field that is no list comes out invalid when it was sent twice, which is what it is.
     """
-    lines = headers.getall(name, None)
-    if lines is None:
+    if name not in headers:
         return None
+    lines = headers.getall(name)
     return lines[0] if len(lines) == 1 else ", ".join(lines)

@@ -41,12 +41,17 @@ def answer_file(
     kind = media_type(name)
     if spans is None:
         fields.append(("Content-Type", kind))
-        return Answer(200, fields, FileBody(descriptor, status, (Span(0, status.st_size),)))
+        whole = (Span(0, status.st_size),)
+        return Answer(200, fields, FileBody(descriptor, status, whole, status.st_size))
     if len(spans) == 1:
         fields.append(("Content-Type", kind))
         fields.append(("Content-Range", _content_range(spans[0], status.st_size)))
-        return Answer(206, fields, FileBody(descriptor, status, (spans[0],)))
-    return _multipart(FileBody(descriptor, status, tuple(spans)), fields, kind)
+        return Answer(206, fields, FileBody(descriptor, status, (spans[0],), spans[0].length))
+    boundary = secrets.token_hex(16)
+    parts = _parts(spans, status.st_size, kind, boundary)
+    length = sum(len(part) if isinstance(part, bytes) else part.length for part in parts)
+    fields.append(("Content-Type", f"multipart/byteranges; boundary={boundary}"))
+    return Answer(206, fields, FileBody(descriptor, status, parts, length))
 
 
 def validators_of(status: os.stat_result, now: float) -> Validators:
@@ -57,7 +62,7 @@ def validators_of(status: os.stat_result, now: float) -> Validators:
     is not sent (RFC 9110 §8.8.2.1), nor one before the epoch.
     """
     identity = (status.st_ino, status.st_size, status.st_mtime_ns, status.st_ctime_ns)
-    tag = hashlib.blake2b(repr(identity).encode(), digest_size=12).hexdigest()
+    tag = hashlib.blake2b(b"%d %d %d %d" % identity, digest_size=12).hexdigest()
     modified = int(status.st_mtime)
     return Validators(f'"{tag}"', modified if 0 <= status.st_mtime <= now else None)
 
@@ -101,19 +106,14 @@ def _content_range(span: Span, size: int) -> str:
     return f"bytes {span.start}-{span.start + span.length - 1}/{size}"
 
 
-def _multipart(body: FileBody, fields: list[tuple[str, str]], kind: str) -> Answer:
-    """Put part heads around the spans of `body` (§14.6, RFC 2046 §5.1.1)."""
-    boundary = secrets.token_hex(16)
+def _parts(spans: list[Span], size: int, kind: str, boundary: str) -> tuple[bytes | Span, ...]:
+    """Put part heads around the spans of a file of `size` bytes (§14.6, RFC 2046 §5.1.1)."""
     parts: list[bytes | Span] = []
-    for span in body.parts:
-        if isinstance(span, bytes):
-            continue
-        content_range = _content_range(span, body.status.st_size)
+    for span in spans:
+        content_range = _content_range(span, size)
         lead = "\r\n" if parts else ""
         head = f"Content-Type: {kind}\r\nContent-Range: {content_range}\r\n\r\n"
         parts.append(f"{lead}--{boundary}\r\n{head}".encode("latin-1"))
         parts.append(span)
     parts.append(f"\r\n--{boundary}--\r\n".encode("latin-1"))
-    body.parts = tuple(parts)
-    fields.append(("Content-Type", f"multipart/byteranges; boundary={boundary}"))
-    return Answer(206, fields, body)
+    return tuple(parts)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from multidict import istr
+
 from .refusal import (
     ALLOW,
     LARGE_FIELDS,
@@ -22,7 +24,8 @@ if TYPE_CHECKING:
 
 __all__ = ["check_head"]
 
-_ONCE = (b"host", b"content-length", b"transfer-encoding", b"authorization")
+_HOST, _TRANSFER_ENCODING = istr("Host"), istr("Transfer-Encoding")
+_ONCE = (_HOST, istr("Content-Length"), _TRANSFER_ENCODING, istr("Authorization"))
 
 
 def check_head(exchange: Exchange, limits: Limits) -> None:
@@ -39,9 +42,8 @@ def check_head(exchange: Exchange, limits: Limits) -> None:
     if len(exchange.raw_target) > limits.target_bytes:
         raise Refusal(414, LONG_TARGET, close=True)
     # With the colon, a blank and the line's end.
-    if (
-        sum(len(name) + len(value) + 4 for name, value in exchange.raw_headers)
-        > limits.header_bytes
+    if sum([len(name) + len(value) + 4 for name, value in exchange.raw_headers]) > (
+        limits.header_bytes
     ):
         raise Refusal(431, LARGE_FIELDS, close=True)
     _check_fields(exchange)
@@ -49,19 +51,18 @@ def check_head(exchange: Exchange, limits: Limits) -> None:
         raise Refusal(405, OTHER_METHOD, headers=(ALLOW,), close=True)
 
 
+def _is_host(value: str) -> bool:
+    return valid_host(value.encode("utf-8", "surrogateescape"))
+
+
 def _check_fields(exchange: Exchange) -> None:
-    seen: dict[bytes, bytes] = {}
-    for name, value in exchange.raw_headers:
-        lowered = name.lower()
-        if lowered not in _ONCE:
-            continue
-        if lowered in seen:
-            field = name.title().decode("latin-1")
-            raise Refusal(400, f"The request has more than one {field} field.", close=True)
-        seen[lowered] = value
-    host = seen.get(b"host")
+    headers = exchange.headers
+    for name in _ONCE:
+        if name in headers and len(headers.getall(name)) > 1:
+            raise Refusal(400, f"The request has more than one {name} field.", close=True)
+    host = headers.get(_HOST)
     # RFC 9112 §3.2: an empty Host is right only where the target has no authority.
-    if (host is None and exchange.version >= (1, 1)) or (host is not None and not valid_host(host)):
+    if (host is None and exchange.version >= (1, 1)) or (host is not None and not _is_host(host)):
         raise Refusal(400, "The request has no valid Host field.", close=True)
-    if seen.get(b"transfer-encoding") == b"":
+    if headers.get(_TRANSFER_ENCODING) == "":
         raise Refusal(400, "The request has an empty Transfer-Encoding field.", close=True)

@@ -55,7 +55,7 @@ class Sender:
         Raises `ConnectionError` when the client goes away, `ContentChangedError` and `OSError`
         when the file can't be sent to its end; the connection is to be closed then.
         """
-        head = head_bytes(exchange, answer)
+        head = head_bytes(exchange, answer, connection.limits.idle_seconds)
         body = answer.body
         if exchange.method == "HEAD" or answer.status in _NO_BODY:
             await self._send_bytes(connection, exchange, head, b"")
@@ -80,8 +80,7 @@ class Sender:
         self, connection: Connection, exchange: Exchange, head: bytes, body: FileBody
     ) -> None:
         connection.start_sending()
-        large = body.length() > BY_HAND
-        if large and connection.takes_files():
+        if body.length > BY_HAND and connection.takes_files():
             await self._send_by_kernel(connection, exchange, head, body)
         else:
             await self._send_by_pieces(connection, exchange, head, body)
@@ -227,25 +226,32 @@ async def _send_stream(
     await connection.drained()
 
 
-def head_bytes(exchange: Exchange, answer: Answer) -> bytes:
+def head_bytes(exchange: Exchange, answer: Answer, idle_seconds: float) -> bytes:
     """Write the status line and the fields, framing and connection options among them."""
-    status = f"HTTP/1.1 {answer.status} {REASONS[answer.status]}"
-    lines = [status, f"Date: {format_date(int(time.time()))}"]
-    lines.extend(f"{name}: {value}" for name, value in answer.headers)
-    lines.extend(_framing(exchange, answer))
+    fields = "".join([f"{name}: {value}\r\n" for name, value in answer.headers])
+    return (
+        f"HTTP/1.1 {answer.status} {REASONS[answer.status]}\r\n"
+        f"Date: {format_date(int(time.time()))}\r\n"
+        f"{fields}{_framing(exchange, answer)}{_persistence(answer, idle_seconds)}\r\n"
+    ).encode("latin-1")
+
+
+def _persistence(answer: Answer, idle_seconds: float) -> str:
+    """Say whether the connection is kept (RFC 9112 §9.3), and for how long it may rest.
+
+    A client of HTTP/1.0 keeps it only when it is told. The time is the Keep-Alive field of
+    RFC 2068 §19.7.1, which clients read so as not to send on a connection that is about to end.
+    """
     if answer.close:
-        lines.append("Connection: close")
-    elif exchange.version < (1, 1):
-        lines.append("Connection: keep-alive")
-    lines.append("\r\n")
-    return "\r\n".join(lines).encode("latin-1")
+        return "Connection: close\r\n"
+    return f"Connection: keep-alive\r\nKeep-Alive: timeout={int(idle_seconds)}\r\n"
 
 
-def _framing(exchange: Exchange, answer: Answer) -> list[str]:
+def _framing(exchange: Exchange, answer: Answer) -> str:
     """Give the field that tells where the body ends (RFC 9112 §6)."""
     if answer.status in _NO_BODY:
-        return []
+        return ""
     body: bytes | FileBody | Stream = answer.body
     if isinstance(body, Stream):
-        return ["Transfer-Encoding: chunked"] if exchange.version >= (1, 1) else []
-    return [f"Content-Length: {len(body) if isinstance(body, bytes) else body.length()}"]
+        return "Transfer-Encoding: chunked\r\n" if exchange.version >= (1, 1) else ""
+    return f"Content-Length: {len(body) if isinstance(body, bytes) else body.length}\r\n"

@@ -15,6 +15,8 @@ __all__ = ["Target", "parse_target", "valid_host"]
 _HOST = re.compile(
     rb"(?:\[[0-9A-Fa-f:.]{2,45}\]|(?:[A-Za-z0-9._~!$&'()*+,;=-]|%[0-9A-Fa-f]{2})*)(?::[0-9]{0,5})?",
 )
+# What most targets are: nothing to decode, no dot segment, no empty one, no query.
+_SIMPLE = re.compile(rb"(?:/[A-Za-z0-9_~-][A-Za-z0-9._~+-]*)+")
 _ABSOLUTE = re.compile(rb"https?://([^/?]*)(.*)", re.IGNORECASE | re.DOTALL)
 # Not every such character may stand in a target as it is; browsers send the others all the same.
 _VISIBLE = re.compile(rb"[!-~]*")
@@ -59,6 +61,8 @@ def parse_target(raw: bytes) -> Target:
     percent-encoding, an encoded slash, a NUL and ".." in any spelling: a client resolves that
     before it asks (RFC 3986 §5.2.4).
     """
+    if _SIMPLE.fullmatch(raw):
+        return Target(tuple(raw[1:].split(b"/")), folder=False, query=b"")
     if not _VISIBLE.fullmatch(raw):
         raise Refusal(400, "The request target has an octet that must be encoded.", close=True)
     authority, rest = _split_authority(raw)

@@ -35,9 +35,7 @@ def opened(path: bytes, names: tuple[bytes, ...]) -> beneath.Opened:
     return beneath.Opened(descriptor, os.fstat(descriptor), names)
 
 
-def open_checked(
-    _root: int, paths: tuple[bytes, ...], names: tuple[bytes, ...], _hides: Any
-) -> beneath.Opened:
+def open_checked(paths: tuple[bytes, ...], names: tuple[bytes, ...], _hides: Any) -> beneath.Opened:
     """Check first, then open by name: what the race test must catch."""
     real = os.path.realpath(os.path.join(paths[0], *names))
     if real != paths[0] and not real.startswith(paths[0] + b"/"):
@@ -46,7 +44,7 @@ def open_checked(
 
 
 def open_anything(
-    _root: int, paths: tuple[bytes, ...], names: tuple[bytes, ...], _hides: Any
+    paths: tuple[bytes, ...], names: tuple[bytes, ...], _hides: Any
 ) -> beneath.Opened:
     """Open by name alone: what the property test must catch."""
     return opened(os.path.join(paths[0], *names), names)
