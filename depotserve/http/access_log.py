@@ -58,7 +58,7 @@ def combined_line(record: Record) -> str:
     return (
         f"{record.address} - {_escape_field(record.user)} [{_local_time(int(record.when))}]"
         f' "{request}" {record.status} {record.sent or "-"}'
-        f' "{_escape(_without_userinfo(record.referrer)) or "-"}" "{_escape(record.agent) or "-"}"'
+        f' "{_escape(_without_userinfo(record.referrer))}" "{_escape(record.agent)}"'
         f" {record.seconds:.3f} {record.outcome} {which}\n"
     )
 
@@ -102,6 +102,8 @@ _AS_IT_CAME = re.compile(r"[ !#-\[\]-~]*")
 
 
 def _escape(text: str) -> str:
+    if not text:
+        return "-"
     return text if _AS_IT_CAME.fullmatch(text) else _escape_bytes(_octets(text))
 
 

@@ -5,8 +5,7 @@ from __future__ import annotations
 import asyncio
 import time
 from concurrent.futures import Executor, ThreadPoolExecutor
-from functools import reduce
-from typing import TYPE_CHECKING, Callable
+from typing import TYPE_CHECKING, Any, Callable
 
 from multidict import CIMultiDict, CIMultiDictProxy
 
@@ -15,17 +14,16 @@ from .address import client_address
 from .auth import authenticating, authorising
 from .connection import Connection, ConnectionSettings
 from .content import Tree, Trees
-from .exchange import Answer, Exchange, Handler, Step, Stream
+from .exchange import Answer, Exchange, FileBody, Step, Stream
 from .fields import combined
 from .never_serve import compile_patterns
 from .own_pages import OwnPages
-from .refusals import answer_refusal
 from .send import ContentChangedError, Sender
 from .serve import serving
-from .steps import answering_own_pages, explaining, locating, redirecting
+from .steps import answering_own_pages, follow, locating, redirecting
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Coroutine, Sequence
 
     from depotserve.accounts import Gate
     from depotserve.config import Listener, Settings
@@ -40,18 +38,18 @@ _LAST_WORDS = 1.0  # seconds for connections that end to be gone
 _LOOK = 0.5  # seconds between two looks for clients that let a limit pass
 
 
-def compose(settings: Settings, trees: Trees, gate: Gate, own: OwnPages, pool: Executor) -> Handler:
+def compose(
+    settings: Settings, trees: Trees, gate: Gate, own: OwnPages, pool: Executor
+) -> Sequence[Step]:
     """Put the way of a request together, from its head to its answer."""
-    steps: Sequence[Step] = (
-        explaining,
+    return (
         locating(settings, trees),
         redirecting(settings),
         answering_own_pages(own),
         authenticating(gate, settings.realm, trees),
         authorising,
+        serving(trees, compile_patterns(settings.never_serve), pool),
     )
-    last = serving(trees, compile_patterns(settings.never_serve), pool)
-    return reduce(lambda following, step: step(following), reversed(steps), last)
 
 
 class Depot:
@@ -135,7 +133,7 @@ class Depot:
                 if connection.overdue(now):
                     connection.expire()
 
-    async def _answer(self, connection: Connection, head: Head) -> bool:
+    def _answer(self, connection: Connection, head: Head) -> Coroutine[Any, Any, bool]:
         message = head.message
         exchange = Exchange(
             method=message.method,
@@ -143,13 +141,14 @@ class Depot:
             version=(message.version.major, message.version.minor),
             headers=message.headers,
             raw_headers=message.raw_headers,
+            head_size=head.size,
             listener=connection.listener,
             address=self._address(connection, message.headers),
             # What follows an unused body can't be told from it safely (RFC 9112 §9.3).
             keep_alive=not (message.should_close or head.has_body),
             started=time.monotonic(),
         )
-        return await self._send(connection, exchange, self._way)
+        return self._send(connection, exchange, self._way)
 
     def _address(self, connection: Connection, headers: CIMultiDictProxy[str]) -> str:
         trusted = self._settings.trusted_proxies
@@ -157,38 +156,41 @@ class Depot:
             return connection.address
         return client_address(connection.peer, combined(headers, "X-Forwarded-For"), trusted)
 
-    async def _refuse(self, connection: Connection, refusal: Refusal) -> bool:
+    def _refuse(self, connection: Connection, refusal: Refusal) -> Coroutine[Any, Any, bool]:
         exchange = Exchange(
             method="HEAD" if connection.asks_for_head() else "-",
             raw_target=b"-",
             version=(1, 0),
             headers=_NO_FIELDS,
             raw_headers=(),
+            head_size=0,
             listener=connection.listener,
             address=connection.address,
             keep_alive=False,
             started=time.monotonic(),
         )
 
-        async def way(exchange: Exchange) -> Answer:
-            return answer_refusal(exchange, refusal)
+        def step(_exchange: Exchange) -> None:
+            raise refusal
 
-        return await self._send(connection, exchange, way)
+        return self._send(connection, exchange, (step,))
 
-    async def _send(self, connection: Connection, exchange: Exchange, way: Handler) -> bool:
+    async def _send(self, connection: Connection, exchange: Exchange, way: Sequence[Step]) -> bool:
         """Answer one request and log what really went out; tell whether to keep the connection."""
         when = time.time()
         answer: Answer | None = None
         try:
-            answer = await way(exchange)
+            answer = await follow(way, exchange)
             answer.close |= self._must_close(exchange, answer)
             await self._sender.send(connection, exchange, answer)
         except (OSError, ContentChangedError):
             if answer is not None:
                 answer.close = True
         finally:
-            if answer is not None:
-                await answer.release()
+            if answer is not None and isinstance(answer.body, FileBody):
+                answer.body.close()
+            elif answer is not None and isinstance(answer.body, Stream):
+                await answer.body.release()
             self._record(exchange, answer, when)
         return answer is not None and not answer.close
 

@@ -6,6 +6,7 @@ import re
 from typing import TYPE_CHECKING
 
 import attrs
+from multidict import istr
 
 from .dates import parse_date
 from .fields import combined
@@ -15,6 +16,8 @@ if TYPE_CHECKING:
 
 __all__ = ["Validators", "evaluate", "range_applies"]
 
+_MATCH, _NONE_MATCH = istr("If-Match"), istr("If-None-Match")
+_MODIFIED, _UNMODIFIED = istr("If-Modified-Since"), istr("If-Unmodified-Since")
 _TAG = re.compile(r'[ \t,]*((?:W/)?"[\x21\x23-\x7e\x80-\U0010ffff]*")[ \t]*(?=,|\Z)')
 _MOST_TAGS = 256  # a header of 32 KiB holds no more tags that anybody would send on purpose
 
@@ -32,16 +35,23 @@ def evaluate(headers: CIMultiDictProxy[str], validators: Validators, now: float)
 
     `headers` are the request's fields; `now` in seconds since the epoch.
     """
-    tags = combined(headers, "If-Match")
+    if not (
+        _MATCH in headers
+        or _NONE_MATCH in headers
+        or _MODIFIED in headers
+        or _UNMODIFIED in headers
+    ):
+        return None
+    tags = combined(headers, _MATCH)
     if tags is not None:
         if not _any_matches(tags, validators.etag, weak=False):
             return 412
-    elif _changed_since(combined(headers, "If-Unmodified-Since"), validators, now):
+    elif _changed_since(combined(headers, _UNMODIFIED), validators, now):
         return 412
-    tags = combined(headers, "If-None-Match")
+    tags = combined(headers, _NONE_MATCH)
     if tags is not None:
         return 304 if _any_matches(tags, validators.etag, weak=True) else None
-    return 304 if _same_since(combined(headers, "If-Modified-Since"), validators, now) else None
+    return 304 if _same_since(combined(headers, _MODIFIED), validators, now) else None
 
 
 def range_applies(value: str | None, validators: Validators, now: float) -> bool:

@@ -80,7 +80,8 @@ class Tree:
     def _explain(self, error: OSError) -> Refusal:
         if error.errno in _NOT_THERE:
             return self._missing()
-        return refusal_of(error) if self.is_there() else _gone()
+        # A root that may not be read is content that is not there, not a place that is closed.
+        return _gone() if error.errno in _NOT_ALLOWED and not self.is_there() else refusal_of(error)
 
     def _missing(self) -> Refusal:
         if self.is_there():
@@ -172,6 +173,8 @@ class Trees:
     def beneath(self, names: tuple[bytes, ...]) -> dict[bytes, list[Tree]]:
         """Give the next names of prefixes that go on from `names`, each with its trees."""
         found: dict[bytes, list[Tree]] = {}
+        if len(names) >= self._depth:
+            return found
         for prefix, tree in self._by_names.items():
             if len(prefix) > len(names) and prefix[: len(names)] == names:
                 found.setdefault(prefix[len(names)], []).append(tree)

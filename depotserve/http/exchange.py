@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import AsyncGenerator, Awaitable
-from typing import TYPE_CHECKING, Callable
+from typing import TYPE_CHECKING, Callable, Optional, Union
 
 import attrs
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from .content import Tree
     from .ranges import Span
 
-__all__ = ["Answer", "Exchange", "FileBody", "Handler", "Step", "Stream"]
+__all__ = ["Answer", "Exchange", "FileBody", "Step", "Stream"]
 
 _ROOT = Target((), folder=True, query=b"")
 
@@ -46,6 +46,11 @@ class Stream:
     pieces: AsyncGenerator[bytes, None]
     close: Callable[[], None]  # gives back what the pieces are made from
 
+    async def release(self) -> None:
+        """End the making of pieces, and give back what they are made from."""
+        await self.pieces.aclose()
+        self.close()
+
 
 @attrs.define(slots=True, eq=False)
 class Answer:
@@ -55,14 +60,6 @@ class Answer:
     headers: list[tuple[str, str]]
     body: bytes | FileBody | Stream = b""
     close: bool = False  # the connection ends after this answer
-
-    async def release(self) -> None:
-        """Give back what the body holds, whether it was sent or not."""
-        if isinstance(self.body, FileBody):
-            self.body.close()
-        elif isinstance(self.body, Stream):
-            await self.body.pieces.aclose()
-            self.body.close()
 
 
 @attrs.define(slots=True, eq=False)
@@ -74,6 +71,7 @@ class Exchange:
     version: tuple[int, int]
     headers: CIMultiDictProxy[str]
     raw_headers: tuple[tuple[bytes, bytes], ...]
+    head_size: int  # bytes
     listener: Listener
     address: str  # of the client: the peer, or what a trusted proxy says
     started: float  # monotonic seconds
@@ -87,5 +85,5 @@ class Exchange:
     names: tuple[bytes, ...] = ()  # the path beneath the root of `tree`
 
 
-Handler = Callable[[Exchange], Awaitable[Answer]]
-Step = Callable[[Handler], Handler]  # does its part, before or after the step that follows
+# Answers, or does its part and lets the next step on (None); one that must wait gives a coroutine.
+Step = Callable[[Exchange], Union[Answer, Awaitable[Optional[Answer]], None]]

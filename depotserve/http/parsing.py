@@ -38,10 +38,11 @@ _ParseMessage = Callable[[list[bytes]], RawRequestMessage]
 
 
 class Head(NamedTuple):
-    """A request's head, and whether a body follows it."""
+    """A request's head, whether a body follows it, and what it measures."""
 
     message: RawRequestMessage
     has_body: bool
+    size: int  # bytes, from the request line to the empty line
 
 
 class HeadReader:
@@ -102,11 +103,11 @@ class HeadReader:
         except (HttpProcessingError, ValueError) as error:
             # ValueError: a target that yarl can't take, in aiohttp 3.13.
             raise explain_unreadable(error, self._read[:_REMEMBERED], self._limits) from error
-        self._read = b""
+        size, self._read = len(self._read), b""
         if upgraded:  # nothing is changed to here, and the parser would read no more (§7.8)
             self._parser = _make_parser(self._limits)
         message, payload = messages[0]
-        return Head(message, payload is not EMPTY_PAYLOAD)
+        return Head(message, payload is not EMPTY_PAYLOAD, size)
 
     def _check_length(self) -> None:
         """Bound a head that has not come whole; empty lines before one are no part of it."""

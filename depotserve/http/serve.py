@@ -10,12 +10,13 @@ from typing import TYPE_CHECKING
 from . import listing
 from .auth import may_read
 from .content import refusal_of
-from .exchange import Answer, Exchange, Handler
+from .exchange import Answer, Exchange, Step
 from .files import answer_file
 from .folders import Folder, answer_folder
 from .refusal import ALLOW, Refusal
 
 if TYPE_CHECKING:
+    from collections.abc import Awaitable
     from concurrent.futures import Executor
 
     from .beneath import Opened
@@ -30,16 +31,16 @@ _CACHE_FILE = {True: "no-cache", False: "private, no-cache"}
 _CACHE_FOLDER = {True: "no-cache", False: "no-store"}
 
 
-def serving(trees: Trees, hides: Hides, pool: Executor) -> Handler:
+def serving(trees: Trees, hides: Hides, pool: Executor) -> Step:
     """Make the step that answers from the trees; threads of `pool` read folders."""
 
-    async def handle(exchange: Exchange) -> Answer:
+    def step(exchange: Exchange) -> Answer | Awaitable[Answer]:
         opened = _open(exchange, trees, hides)
         if opened is not None and stat.S_ISREG(opened.status.st_mode):
             return _file(exchange, opened)
-        return await _folder(exchange, opened, trees, hides, pool)
+        return _folder(exchange, opened, trees, hides, pool)
 
-    return handle
+    return step
 
 
 def _open(exchange: Exchange, trees: Trees, hides: Hides) -> Opened | None:

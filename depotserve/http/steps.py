@@ -5,7 +5,7 @@ from __future__ import annotations
 import logging
 from typing import TYPE_CHECKING
 
-from .exchange import Answer, Exchange, Handler, Step
+from .exchange import Answer, Exchange, Step
 from .framing import check_head
 from .own_pages import PREFIX, OwnPages
 from .refusal import ALLOW, Refusal
@@ -13,29 +13,34 @@ from .refusals import answer_refusal
 from .target import parse_target
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from depotserve.config import Settings
 
     from .content import Trees
 
-__all__ = ["answering_own_pages", "explaining", "locating", "redirecting"]
+__all__ = ["answering_own_pages", "follow", "locating", "redirecting"]
 
 _log = logging.getLogger("depotserve")
 
 
-def explaining(following: Handler) -> Handler:
-    """Turn a refusal into its answer; the last line of defence against a fault of ours."""
+async def follow(steps: Sequence[Step], exchange: Exchange) -> Answer:
+    """Take `steps` in order up to the one that answers, and turn a refusal into its answer.
 
-    async def handle(exchange: Exchange) -> Answer:
-        try:
-            return await following(exchange)
-        except Refusal as refusal:
-            return answer_refusal(exchange, refusal)
-        except Exception as error:  # noqa: BLE001 - a client gets an answer, the log the fault
-            _log.error("a request failed: %s at %s", type(error).__name__, _place(error))
-            failed = Refusal(500, "The depot could not answer this.", close=True)
-            return answer_refusal(exchange, failed)
-
-    return handle
+    This is also the last line of defence against a fault of ours.
+    """
+    try:
+        for step in steps:
+            answer = step(exchange)
+            if answer is not None and not isinstance(answer, Answer):
+                answer = await answer
+            if answer is not None:
+                return answer
+    except Refusal as refusal:
+        return answer_refusal(exchange, refusal)
+    except Exception as error:  # noqa: BLE001 - a client gets an answer, the log the fault
+        _log.error("a request failed: %s at %s", type(error).__name__, _place(error))
+    return answer_refusal(exchange, Refusal(500, "The depot could not answer this.", close=True))
 
 
 def _place(error: BaseException) -> str:
@@ -51,18 +56,15 @@ def _place(error: BaseException) -> str:
 def locating(settings: Settings, trees: Trees) -> Step:
     """Make the step that checks the head and finds the place that the target names."""
 
-    def step(following: Handler) -> Handler:
-        async def handle(exchange: Exchange) -> Answer:
-            check_head(exchange, settings.limits)
-            if exchange.raw_target == b"*" and exchange.method == "OPTIONS":
-                return Answer(204, [ALLOW])
-            exchange.target = parse_target(exchange.raw_target)
-            found = trees.at(exchange.target.names)
-            if found is not None:
-                exchange.tree, exchange.names = found
-            return await following(exchange)
-
-        return handle
+    def step(exchange: Exchange) -> Answer | None:
+        check_head(exchange, settings.limits)
+        if exchange.raw_target == b"*" and exchange.method == "OPTIONS":
+            return Answer(204, [ALLOW])
+        exchange.target = parse_target(exchange.raw_target)
+        found = trees.at(exchange.target.names)
+        if found is not None:
+            exchange.tree, exchange.names = found
+        return None
 
     return step
 
@@ -71,16 +73,13 @@ def redirecting(settings: Settings) -> Step:
     """Make the step that sends everybody who comes by a redirect listener to TLS."""
     ports = [one.port for one in settings.listeners if one.tls == "modern"]
 
-    def step(following: Handler) -> Handler:
-        async def handle(exchange: Exchange) -> Answer:
-            if exchange.listener.tls != "redirect":
-                return await following(exchange)
-            location = _secure_location(exchange, ports[0])
-            headers = [("Location", location), ("Cache-Control", "no-store")]
-            headers.append(("Content-Type", "text/plain; charset=utf-8"))
-            return Answer(301, headers, b"This depot is served over TLS.\n")
-
-        return handle
+    def step(exchange: Exchange) -> Answer | None:
+        if exchange.listener.tls != "redirect":
+            return None
+        location = _secure_location(exchange, ports[0])
+        headers = [("Location", location), ("Cache-Control", "no-store")]
+        headers.append(("Content-Type", "text/plain; charset=utf-8"))
+        return Answer(301, headers, b"This depot is served over TLS.\n")
 
     return step
 
@@ -101,14 +100,11 @@ def _secure_location(exchange: Exchange, port: int) -> str:
 def answering_own_pages(own: OwnPages) -> Step:
     """Make the step that answers for addresses under /_depot/."""
 
-    def step(following: Handler) -> Handler:
-        async def handle(exchange: Exchange) -> Answer:
-            if exchange.target.names[:1] != (PREFIX,):
-                return await following(exchange)
-            if exchange.method == "OPTIONS":
-                return Answer(204, [ALLOW])
-            return own.answer(exchange)
-
-        return handle
+    def step(exchange: Exchange) -> Answer | None:
+        if exchange.target.names[:1] != (PREFIX,):
+            return None
+        if exchange.method == "OPTIONS":
+            return Answer(204, [ALLOW])
+        return own.answer(exchange)
 
     return step
