@@ -138,7 +138,7 @@ class Depot:
         exchange = Exchange(
             method=message.method,
             raw_target=message.path.encode("utf-8", "surrogateescape"),
-            version=(message.version.major, message.version.minor),
+            version=message.version,
             headers=message.headers,
             raw_headers=message.raw_headers,
             head_size=head.size,

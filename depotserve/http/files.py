@@ -6,6 +6,7 @@ import hashlib
 import os
 import secrets
 import time
+from functools import lru_cache
 
 from .conditional import Validators, evaluate, range_applies
 from .dates import format_date
@@ -15,7 +16,9 @@ from .media_types import media_type
 from .ranges import MOST_RANGES, Span, coalesce, parse_ranges
 from .refusal import Refusal
 
-__all__ = ["answer_file", "validators_of"]
+__all__ = ["answer_file"]
+
+_Identity = tuple[int, int, int, int]
 
 
 def answer_file(
@@ -26,8 +29,9 @@ def answer_file(
     `cache` is the Cache-Control field. Raises `Refusal` 412 or 416 (the file is closed then).
     """
     now = time.time()
-    validators = validators_of(status, now)
-    fields = _validator_fields(validators, cache)
+    kind = media_type(name)
+    validators, known = _describe(_identity(status), _modified(status, now), cache)
+    fields = [*known]
     try:
         verdict = evaluate(exchange.headers, validators, now)
         if verdict is not None:
@@ -38,7 +42,6 @@ def answer_file(
         raise
     fields.append(("Accept-Ranges", "bytes"))
     fields.append(("X-Content-Type-Options", "nosniff"))
-    kind = media_type(name)
     if spans is None:
         fields.append(("Content-Type", kind))
         whole = (Span(0, status.st_size),)
@@ -54,24 +57,29 @@ def answer_file(
     return Answer(206, fields, FileBody(descriptor, status, parts, length))
 
 
-def validators_of(status: os.stat_result, now: float) -> Validators:
-    """Derive a strong entity tag and the modification time of a file.
+def _identity(status: os.stat_result) -> _Identity:
+    """Give what a file's entity tag is made from: its identity, size and both times.
 
-    The tag changes with the file's identity, size and both times: an in-place write whose
-    writer set the old modification time again still changes st_ctime. A time in the future
-    is not sent (RFC 9110 §8.8.2.1), nor one before the epoch.
+    An in-place write whose writer set the old modification time again still changes st_ctime.
     """
-    identity = (status.st_ino, status.st_size, status.st_mtime_ns, status.st_ctime_ns)
+    return status.st_ino, status.st_size, status.st_mtime_ns, status.st_ctime_ns
+
+
+def _modified(status: os.stat_result, now: float) -> int | None:
+    """Give the modification time; none in the future (RFC 9110 §8.8.2.1) or before the epoch."""
+    return int(status.st_mtime) if 0 <= status.st_mtime <= now else None
+
+
+@lru_cache(maxsize=4096)
+def _describe(
+    identity: _Identity, modified: int | None, cache: str
+) -> tuple[Validators, tuple[tuple[str, str], ...]]:
+    """Give a file's validators, a strong entity tag among them, and the fields that say them."""
     tag = hashlib.blake2b(b"%d %d %d %d" % identity, digest_size=12).hexdigest()
-    modified = int(status.st_mtime)
-    return Validators(f'"{tag}"', modified if 0 <= status.st_mtime <= now else None)
-
-
-def _validator_fields(validators: Validators, cache: str) -> list[tuple[str, str]]:
-    fields = [("ETag", validators.etag), ("Cache-Control", cache)]
-    if validators.modified is not None:
-        fields.append(("Last-Modified", format_date(validators.modified)))
-    return fields
+    fields = [("ETag", f'"{tag}"'), ("Cache-Control", cache)]
+    if modified is not None:
+        fields.append(("Last-Modified", format_date(modified)))
+    return Validators(f'"{tag}"', modified), tuple(fields)
 
 
 def _conditional(verdict: int, descriptor: int, fields: list[tuple[str, str]]) -> Answer:

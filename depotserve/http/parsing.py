@@ -10,7 +10,6 @@ A box that has no compiler and no wheel for its processor runs the parser in pur
 from __future__ import annotations
 
 import asyncio
-import re
 from typing import TYPE_CHECKING, Callable, NamedTuple, cast
 
 from aiohttp.http_exceptions import BadHttpMessage, BadHttpMethod, HttpProcessingError, LineTooLong
@@ -26,8 +25,6 @@ if TYPE_CHECKING:
 
 __all__ = ["Head", "HeadReader"]
 
-# The end of a head; that its lines end in CRLF is for the parser to check.
-_END = re.compile(rb"\n\r?\n")
 _SEAM = 2  # bytes of an end that may have come before
 _REMEMBERED = 256  # bytes of a head's beginning, enough for what an error says
 # Both are for bodies, and none is ever given to the parser.
@@ -88,8 +85,7 @@ class HeadReader:
     def _cut_off(self) -> bytes:
         """Take from the bytes ahead those that may belong to the present head."""
         seam = self._read[-_SEAM:]
-        found = _END.search(seam + self._ahead if seam else self._ahead)
-        end = len(self._ahead) if found is None else found.end() - len(seam)
+        end = _end_of_head(seam + self._ahead if seam else self._ahead) - len(seam)
         piece, self._ahead = self._ahead[:end], self._ahead[end:]
         self._read += piece
         return piece
@@ -115,6 +111,17 @@ class HeadReader:
             self._read = b""
         if len(self._read) > self._limits.header_bytes + self._limits.target_bytes:
             raise LineTooLong(b"", self._limits.header_bytes)
+
+
+def _end_of_head(data: bytes) -> int:
+    """Give where the first head in `data` ends, or the length where none does.
+
+    That its lines end in CRLF is for the parser to check.
+    """
+    proper, bare = data.find(b"\n\r\n"), data.find(b"\n\n")
+    if bare >= 0 and not 0 <= proper < bare:
+        return bare + 2
+    return proper + 3 if proper >= 0 else len(data)
 
 
 def _make_parser(limits: Limits) -> HttpRequestParser:

@@ -57,33 +57,19 @@ class Sender:
         """
         head = head_bytes(exchange, answer, connection.limits.idle_seconds)
         body = answer.body
-        if exchange.method == "HEAD" or answer.status in _NO_BODY:
-            await self._send_bytes(connection, exchange, head, b"")
-        elif isinstance(body, bytes):
-            await self._send_bytes(connection, exchange, head, body)
+        connection.start_sending()
+        small = _at_once(exchange, answer)
+        if small is not None:
+            connection.write(head + small)
+            await connection.drained()
+            exchange.sent += len(small)
         elif isinstance(body, Stream):
             await _send_stream(connection, exchange, head, body)
-        else:
-            await self._send_file(connection, exchange, head, body)
-        exchange.outcome = "part" if answer.status == 206 else "whole"
-
-    @staticmethod
-    async def _send_bytes(
-        connection: Connection, exchange: Exchange, head: bytes, body: bytes
-    ) -> None:
-        connection.write(head + body)
-        connection.start_sending()
-        await connection.drained()
-        exchange.sent += len(body)
-
-    async def _send_file(
-        self, connection: Connection, exchange: Exchange, head: bytes, body: FileBody
-    ) -> None:
-        connection.start_sending()
-        if body.length > BY_HAND and connection.takes_files():
+        elif isinstance(body, FileBody) and body.length > BY_HAND and connection.takes_files():
             await self._send_by_kernel(connection, exchange, head, body)
-        else:
+        elif isinstance(body, FileBody):
             await self._send_by_pieces(connection, exchange, head, body)
+        exchange.outcome = "part" if answer.status == 206 else "whole"
 
     async def _send_by_pieces(
         self, connection: Connection, exchange: Exchange, head: bytes, body: FileBody
@@ -164,6 +150,25 @@ class Sender:
         await loop.run_in_executor(self._pool, os.pread, descriptor, length, start)
 
 
+def _at_once(exchange: Exchange, answer: Answer) -> bytes | None:
+    """Give a body that goes out with its head, or None: it is long, or the disk must be asked."""
+    body = answer.body
+    if exchange.method == "HEAD" or answer.status in _NO_BODY:
+        return b""
+    if isinstance(body, bytes):
+        return body
+    if isinstance(body, Stream) or body.length > PIECE or len(body.parts) > 1:
+        return None
+    part = body.parts[0]
+    if isinstance(part, bytes) or part.length == 0:
+        return b""
+    data = _read_cached(body.descriptor, part.start, part.length)
+    if data is None or len(data) < part.length:
+        return None
+    _check_unchanged(body)
+    return data
+
+
 def _read_cached(descriptor: int, start: int, length: int) -> bytes | None:
     """Read without waiting for a disk; None when that can't be done here and now."""
     if _NO_WAIT is None:
@@ -214,7 +219,6 @@ async def _send_stream(
     connection: Connection, exchange: Exchange, head: bytes, body: Stream
 ) -> None:
     """Send pieces as chunks (RFC 9112 §7.1), or bare to HTTP/1.0, whose end is the close."""
-    connection.start_sending()
     chunked = exchange.version >= (1, 1)
     connection.write(head)
     async for piece in body.pieces:
@@ -251,7 +255,7 @@ def _framing(exchange: Exchange, answer: Answer) -> str:
     """Give the field that tells where the body ends (RFC 9112 §6)."""
     if answer.status in _NO_BODY:
         return ""
-    body: bytes | FileBody | Stream = answer.body
+    body = answer.body
     if isinstance(body, Stream):
         return "Transfer-Encoding: chunked\r\n" if exchange.version >= (1, 1) else ""
     return f"Content-Length: {len(body) if isinstance(body, bytes) else body.length}\r\n"
