@@ -17,6 +17,7 @@ from .content import Tree, Trees
 from .exchange import Answer, Exchange, FileBody, Step, Stream
 from .fields import combined
 from .never_serve import compile_patterns
+from .outbox import Outbox
 from .own_pages import OwnPages
 from .send import ContentChangedError, Sender
 from .serve import serving
@@ -68,6 +69,7 @@ class Depot:
         self._folders_pool = ThreadPoolExecutor(4, thread_name_prefix="folder")
         self._own = OwnPages(lambda: all(tree.is_there() for tree in self._trees))
         self._connections: set[Connection] = set()
+        self._outbox = Outbox()
         self._draining = False
         self._watch = asyncio.get_running_loop().create_task(self._watch_limits())
         self.replace(settings, trees)
@@ -93,7 +95,9 @@ class Depot:
         def make() -> Connection:
             limits = self._settings.limits
             return Connection(
-                ConnectionSettings(listener, limits, self._connections, self._answer, self._refuse)
+                ConnectionSettings(
+                    listener, limits, self._connections, self._outbox, self._answer, self._refuse
+                )
             )
 
         return make

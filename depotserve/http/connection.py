@@ -23,6 +23,8 @@ if TYPE_CHECKING:
 
     from depotserve.config import Limits, Listener
 
+    from .outbox import Outbox
+
 __all__ = ["Connection", "ConnectionSettings"]
 
 _RESET_ON_CLOSE = struct.pack("ii", 1, 0)  # struct linger: on, 0 seconds
@@ -45,6 +47,7 @@ class ConnectionSettings:
     listener: Listener
     limits: Limits
     open: set[Connection]  # those that are open now
+    outbox: Outbox
     answer: Callable[[Connection, Head], Coroutine[Any, Any, bool]]
     refuse: Callable[[Connection, Refusal], Coroutine[Any, Any, bool]]
 
@@ -214,19 +217,27 @@ class Connection(asyncio.Protocol):
         """Tell whether a head that can't be parsed began as one of HEAD, whose answer is bare."""
         return self._heads.asks_for_head()
 
+    def post(self, data: bytes) -> None:
+        """Have a small answer sent in a moment; raises `ConnectionError` as `write` does."""
+        self._check_open()
+        self._shared.outbox.post(self._transport, data)
+
     def write(self, data: bytes) -> None:
         """Hand bytes to the transport; raises `ConnectionError` when it is gone."""
+        self._shared.outbox.flush()  # an answer before this one may wait there
+        self._check_open()
+        self._transport.write(data)
+
+    def _check_open(self) -> None:
         if self._is_lost or self._transport.is_closing():
             raise ConnectionResetError
-        self._transport.write(data)
 
     async def drained(self) -> None:
         """Wait until all that was written has left; raises `ConnectionError` when it can't."""
         if self._writing_paused and not self._is_lost:
             self._drained = asyncio.get_running_loop().create_future()
             await self._drained
-        if self._is_lost or self._transport.is_closing():
-            raise ConnectionResetError
+        self._check_open()
         self._moved = time.monotonic()
 
     def _wake(self) -> None:
@@ -254,8 +265,7 @@ class Connection(asyncio.Protocol):
 
     async def sendfile(self, file: BinaryIO, start: int, length: int) -> int:
         """Let the kernel send a stretch of `file`; gives the count, short at the file's end."""
-        if self._is_lost or self._transport.is_closing():
-            raise ConnectionResetError
+        self._check_open()
         loop = asyncio.get_running_loop()
         try:
             sent = await loop.sendfile(self._transport, file, start, length, fallback=True)
@@ -312,6 +322,7 @@ class Connection(asyncio.Protocol):
         if self._ended:
             return
         self._ended = True
+        self._shared.outbox.flush()
         if self._is_plain:
             self._lingering = Lingering(self._transport)
             self._lingering.begin(half_closed=self._asked_all)

@@ -60,7 +60,7 @@ class Sender:
         connection.start_sending()
         small = _at_once(exchange, answer)
         if small is not None:
-            connection.write(head + small)
+            connection.post(head + small)
             await connection.drained()
             exchange.sent += len(small)
         elif isinstance(body, Stream):
