@@ -39,6 +39,14 @@ class _Misses:
     until: float
 
 
+@attrs.define(eq=False)
+class _Line:
+    """One worker's checks of a pair that wait to begin."""
+
+    lock: asyncio.Lock = attrs.Factory(asyncio.Lock)
+    length: int = 0
+
+
 def seconds_left(tally: Tally, limit: int, window: float, now: float) -> int:
     """Give the whole seconds until the pair may try again, 0 if it may now.
 
@@ -59,6 +67,7 @@ class Throttle:
         self._counts = counts
         self._clock = clock
         self._misses: OrderedDict[bytes, _Misses] = OrderedDict()
+        self._lines: dict[bytes, _Line] = {}
         self.bounds = bounds
 
     @property
@@ -79,6 +88,18 @@ class Throttle:
         be a good client's first connections.
         """
         deadline = self._clock() + _PATIENCE
+        line = self._lines.setdefault(pair, _Line())
+        line.length += 1
+        try:
+            # Only the first of a line looks again and again; hundreds would take the processor.
+            async with line.lock:
+                return await self._wait_to_enter(pair, deadline)
+        finally:
+            line.length -= 1
+            if not line.length:
+                del self._lines[pair]
+
+    async def _wait_to_enter(self, pair: bytes, deadline: float) -> Place | Refusal:
         while True:
             found = self._try_enter(pair)
             if found is not None:
