@@ -21,6 +21,7 @@ from .fields import combined
 from .never_serve import compile_patterns
 from .own_pages import OwnPages
 from .parsing import make_request
+from .refusal import Refusal
 from .refusals import answer_refusal
 from .send import ContentChangedError, Sender
 from .serve import serving
@@ -32,12 +33,18 @@ if TYPE_CHECKING:
     from depotserve.accounts import Gate
     from depotserve.config import Listener, Settings
 
-    from .refusal import Refusal
+    from .bandwidth import Bandwidth
 
 __all__ = ["Depot"]
 
 # What aiohttp has in the place of a head that it can't read is no multidict.
 _NO_FIELDS = CIMultiDictProxy(CIMultiDict[str]())
+_SURPLUS = Refusal(
+    503,
+    "Your address has too many connections to the depot.",
+    headers=(("Retry-After", "5"),),
+    close=True,
+)
 _LAST_WORDS = 1.0  # seconds for connections that end to be gone
 _LOOK = 0.5  # seconds between two looks for clients that let a limit pass
 
@@ -56,6 +63,10 @@ def compose(settings: Settings, trees: Trees, gate: Gate, own: OwnPages, pool: E
     return reduce(lambda following, step: step(following), reversed(steps), last)
 
 
+async def _refuse_surplus(exchange: Exchange) -> Answer:
+    return answer_refusal(exchange, _SURPLUS)
+
+
 class Depot:
     """What a worker serves: made in its running loop, fed with new settings, drained at the end.
 
@@ -64,11 +75,17 @@ class Depot:
     """
 
     def __init__(
-        self, settings: Settings, trees: tuple[Tree, ...], gate: Gate, access_log: AccessLog
+        self,
+        settings: Settings,
+        trees: tuple[Tree, ...],
+        gate: Gate,
+        access_log: AccessLog,
+        bandwidth: Bandwidth,
     ) -> None:
         self._gate = gate
+        self._bandwidth = bandwidth
         self._access_log = access_log
-        self._sender = Sender()
+        self._sender = Sender(bandwidth)
         self._folders_pool = ThreadPoolExecutor(4, thread_name_prefix="folder")
         self._own = OwnPages(lambda: all(tree.is_there() for tree in self._trees))
         handler = cast("Callable[[BaseRequest], object]", self._handle)
@@ -89,17 +106,22 @@ class Depot:
     def replace(self, settings: Settings, trees: tuple[Tree, ...]) -> None:
         """Take new settings: requests that begin from now on go by them."""
         self._settings = settings
+        self._bandwidth.replace(settings.bandwidth)
         self._trees = trees
         self._way = compose(settings, Trees(trees), self._gate, self._own, self._folders_pool)
 
-    def protocol_factory(self, listener: Listener) -> Callable[[], asyncio.Protocol]:
-        """Give what `loop.create_server` calls for each connection of `listener`."""
+    def protocol_factory(
+        self, listener: Listener, *, surplus: bool = False
+    ) -> Callable[[], asyncio.Protocol]:
+        """Give what makes the protocol of each connection of `listener`.
+
+        `surplus`: of those whose address has too many, which get 503.
+        """
 
         def make() -> Connection:
             limits = self._settings.limits
-            return Connection(
-                self._server, ConnectionSettings(listener, limits, self._handle_unreadable)
-            )
+            shared = ConnectionSettings(listener, limits, self._handle_unreadable, surplus)
+            return Connection(self._server, shared)
 
         return make
 
@@ -142,7 +164,8 @@ class Depot:
                     connection.expire()
 
     async def _handle(self, request: BaseRequest) -> StreamResponse:
-        return await self._answer(request, self._way)
+        surplus = cast("Connection", request.protocol).is_surplus
+        return await self._answer(request, _refuse_surplus if surplus else self._way)
 
     async def _handle_unreadable(self, request: BaseRequest, refusal: Refusal) -> Done:
         bare = cast("Connection", request.protocol).asks_for_head()

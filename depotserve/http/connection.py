@@ -38,6 +38,8 @@ if TYPE_CHECKING:
 
     from depotserve.config import Limits, Listener
 
+    from .bandwidth import Pace
+
 __all__ = ["Connection", "ConnectionSettings", "Done", "explain_unreadable"]
 
 # A method token, a target and, as far as it is remembered, a version: enough to tell an unknown
@@ -85,6 +87,7 @@ class ConnectionSettings:
     listener: Listener
     limits: Limits
     unreadable: Callable[[BaseRequest, Refusal], Awaitable[Done]]  # answers what can't be parsed
+    surplus: bool = False  # its address has more than it may
 
 
 class Connection(RequestHandler):
@@ -108,6 +111,7 @@ class Connection(RequestHandler):
         "_shared",
         "_since",
         "busy",
+        "pace",
         "sending",
     )
 
@@ -138,6 +142,12 @@ class Connection(RequestHandler):
         self._moved = 0.0
         self.busy = False
         self.sending = False
+        self.pace: Pace | None = None  # of the last transfer under a cap
+
+    @property
+    def is_surplus(self) -> bool:
+        """Whether its address has too many connections, with this one."""
+        return self._shared.surplus
 
     @property
     def listener(self) -> Listener:
@@ -268,8 +278,12 @@ class Connection(RequestHandler):
     def _stalled(self, now: float, seconds: float) -> bool:
         acknowledged = bytes_acknowledged(self.socket())
         if acknowledged != self._acknowledged:
-            self._acknowledged, self._moved = acknowledged, now
+            self._acknowledged, self._moved = acknowledged, max(self._moved, now)
         return now - self._moved > seconds
+
+    def excuse(self, seconds: float) -> None:
+        """Let so much time pass without taking it for the client's: a cap of ours holds it up."""
+        self._moved = time.monotonic() + seconds
 
     def start_sending(self) -> None:
         """Begin to watch whether the client takes what it asked for."""

@@ -14,6 +14,7 @@ from .exchange import Answer, Exchange, FileBody, Stream
 from .refusal import REASONS
 
 if TYPE_CHECKING:
+    from .bandwidth import Bandwidth, Pace
     from .connection import Connection
 
 __all__ = ["ContentChangedError", "Sender"]
@@ -42,7 +43,8 @@ class ContentChangedError(Exception):
 class Sender:
     """Sends answers; its threads read what the page cache does not hold."""
 
-    def __init__(self, threads: int = 8) -> None:
+    def __init__(self, bandwidth: Bandwidth, threads: int = 8) -> None:
+        self._bandwidth = bandwidth
         self._pool = ThreadPoolExecutor(threads, thread_name_prefix="read")
 
     def close(self) -> None:
@@ -55,39 +57,49 @@ class Sender:
         Raises `ConnectionError` when the client goes away, `ContentChangedError` and `OSError`
         when the file can't be sent to its end; the connection is to be closed then.
         """
+        turns = _Turns(self._bandwidth, exchange, connection)
+        try:
+            await self._send(connection, exchange, answer, turns)
+        finally:
+            turns.end()
+        exchange.outcome = "part" if answer.status == 206 else "whole"
+
+    async def _send(
+        self, connection: Connection, exchange: Exchange, answer: Answer, turns: _Turns
+    ) -> None:
         head = head_bytes(exchange, answer)
         body = answer.body
         if exchange.method == "HEAD" or answer.status in _NO_BODY:
-            await self._send_bytes(connection, exchange, head, b"")
+            await _send_bytes(connection, exchange, head, b"", turns)
         elif isinstance(body, bytes):
-            await self._send_bytes(connection, exchange, head, body)
+            await _send_bytes(connection, exchange, head, body, turns)
         elif isinstance(body, Stream):
-            await _send_stream(connection, exchange, head, body)
+            await _send_stream(connection, exchange, head, body, turns)
         else:
-            await self._send_file(connection, exchange, head, body)
-        exchange.outcome = "part" if answer.status == 206 else "whole"
-
-    @staticmethod
-    async def _send_bytes(
-        connection: Connection, exchange: Exchange, head: bytes, body: bytes
-    ) -> None:
-        connection.write(head + body)
-        connection.start_sending()
-        await connection.drained()
-        exchange.sent += len(body)
+            await self._send_file(connection, exchange, head, body, turns)
 
     async def _send_file(
-        self, connection: Connection, exchange: Exchange, head: bytes, body: FileBody
+        self,
+        connection: Connection,
+        exchange: Exchange,
+        head: bytes,
+        body: FileBody,
+        turns: _Turns,
     ) -> None:
         connection.start_sending()
         large = body.length() > BY_HAND
         if large and connection.takes_files():
-            await self._send_by_kernel(connection, exchange, head, body)
+            await self._send_by_kernel(connection, exchange, head, body, turns)
         else:
-            await self._send_by_pieces(connection, exchange, head, body)
+            await self._send_by_pieces(connection, exchange, head, body, turns)
 
     async def _send_by_pieces(
-        self, connection: Connection, exchange: Exchange, head: bytes, body: FileBody
+        self,
+        connection: Connection,
+        exchange: Exchange,
+        head: bytes,
+        body: FileBody,
+        turns: _Turns,
     ) -> None:
         """Read a piece while the one before it drains; head and first piece leave together."""
         ahead, in_flight = head, 0
@@ -97,12 +109,13 @@ class Sender:
                 piece = (
                     part
                     if isinstance(part, bytes)
-                    else await self._read(body.descriptor, start, min(left, PIECE))
+                    else await self._read(body.descriptor, start, turns.allowed(min(left, PIECE)))
                 )
                 _check_unchanged(body)
                 if in_flight:
                     await connection.drained()
                     exchange.sent += in_flight
+                await turns.take(len(piece))
                 connection.write(ahead + piece if ahead else piece)
                 ahead, in_flight = b"", len(piece)
                 start, left = start + len(piece), left - len(piece)
@@ -112,7 +125,12 @@ class Sender:
         exchange.sent += in_flight
 
     async def _send_by_kernel(
-        self, connection: Connection, exchange: Exchange, head: bytes, body: FileBody
+        self,
+        connection: Connection,
+        exchange: Exchange,
+        head: bytes,
+        body: FileBody,
+        turns: _Turns,
     ) -> None:
         """Let the kernel send from the page cache, all but the end of each span.
 
@@ -128,7 +146,8 @@ class Sender:
                 start, left = (0, 0) if isinstance(part, bytes) else part
                 while left > BY_HAND:
                     await _write(connection, exchange, held)
-                    count = min(left - BY_HAND, SENDFILE_PIECE)
+                    count = turns.allowed(min(left - BY_HAND, SENDFILE_PIECE))
+                    await turns.take(count)
                     await self._warm(body.descriptor, start, count)
                     _check_unchanged(body)
                     sent = await _sendfile(connection, exchange, file, start, count)
@@ -138,8 +157,10 @@ class Sender:
                     await _write(connection, exchange, held)
                     held = part
                 while left > 0:
-                    piece = await self._read(body.descriptor, start, min(left, PIECE))
+                    count = turns.allowed(min(left, PIECE))
+                    piece = await self._read(body.descriptor, start, count)
                     await _write(connection, exchange, held)
+                    await turns.take(len(piece))
                     held, start, left = piece, start + len(piece), left - len(piece)
         await connection.arrived(mark)
         _check_unchanged(body)
@@ -163,6 +184,38 @@ class Sender:
             return
         loop = asyncio.get_running_loop()
         await loop.run_in_executor(self._pool, os.pread, descriptor, length, start)
+
+
+class _Turns:
+    """One transfer's turns under the caps of the settings, as they are at each piece."""
+
+    __slots__ = ("_bandwidth", "_connection", "_mount_url", "_pace")
+
+    def __init__(self, bandwidth: Bandwidth, exchange: Exchange, connection: Connection) -> None:
+        self._bandwidth = bandwidth
+        self._connection = connection
+        self._mount_url = None if exchange.tree is None else exchange.tree.mount.url
+        self._pace: Pace | None = None
+
+    def allowed(self, most: int) -> int:
+        """Give the bytes that the next piece should have, at most `most`."""
+        if self._pace is None:
+            self._pace = self._bandwidth.begin(self._mount_url, self._connection.pace)
+        return most if self._pace is None else self._pace.allowed(most)
+
+    async def take(self, count: int) -> None:
+        """Wait until `count` bytes may go."""
+        if self._pace is not None:
+            delay = self._pace.delay(count)
+            if delay:
+                self._connection.excuse(delay)
+                await asyncio.sleep(delay)
+
+    def end(self) -> None:
+        """Give up the turns, and leave the connection's own pace to its next transfer."""
+        if self._pace is not None:
+            self._pace.end()
+            self._connection.pace = self._pace
 
 
 def _read_cached(descriptor: int, start: int, length: int) -> bytes | None:
@@ -211,17 +264,38 @@ async def _sendfile(
     return sent
 
 
+async def _send_bytes(
+    connection: Connection, exchange: Exchange, head: bytes, body: bytes, turns: _Turns
+) -> None:
+    connection.start_sending()
+    while turns.allowed(len(body)) < len(body):
+        piece, body = body[: turns.allowed(len(body))], body[turns.allowed(len(body)) :]
+        await turns.take(len(piece))
+        connection.write(head + piece)
+        await connection.drained()
+        exchange.sent, head = exchange.sent + len(piece), b""
+    await turns.take(len(body))
+    connection.write(head + body)
+    await connection.drained()
+    exchange.sent += len(body)
+
+
 async def _send_stream(
-    connection: Connection, exchange: Exchange, head: bytes, body: Stream
+    connection: Connection, exchange: Exchange, head: bytes, body: Stream, turns: _Turns
 ) -> None:
     """Send pieces as chunks (RFC 9112 §7.1), or bare to HTTP/1.0, whose end is the close."""
     connection.start_sending()
     chunked = exchange.version >= (1, 1)
     connection.write(head)
     async for piece in body.pieces:
-        connection.write(b"%x\r\n%b\r\n" % (len(piece), piece) if chunked else piece)
-        await connection.drained()
-        exchange.sent += len(piece)
+        start = 0
+        while start < len(piece):
+            part = piece[start : start + turns.allowed(len(piece) - start)]
+            start += len(part)
+            await turns.take(len(part))
+            connection.write(b"%x\r\n%b\r\n" % (len(part), part) if chunked else part)
+            await connection.drained()
+            exchange.sent += len(part)
     if chunked:
         connection.write(b"0\r\n\r\n")
     await connection.drained()
