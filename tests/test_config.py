@@ -114,7 +114,17 @@ trusted_proxies: [10.1.0.5, 10.2.0.0/16, "fd00::/8"]
 passphrase_minimum: 8
 bcrypt_cost: 10
 limits:
-  {target_bytes: 1024, header_bytes: 2048, header_seconds: 5, idle_seconds: 6, stalled_seconds: 7.5}
+  target_bytes: 1024
+  header_bytes: 2048
+  header_seconds: 5
+  idle_seconds: 6
+  stalled_seconds: 7.5
+  connections: 16
+  connections_by_address: 1
+bandwidth:
+  - {of: total, bytes_per_second: 1000, hours: 06:00-20:00}
+  - {of: connection, bytes_per_second: 1000000000000, hours: "20:30-06:15"}
+  - {of: /line-a, bytes_per_second: 2000, hours: 12:00-24:00}
 throttle: {failures: 3, seconds: 60}
 access_log: {format: json, to: stderr}
 """
@@ -139,7 +149,12 @@ access_log: {format: json, to: stderr}
         trusted_proxies=tuple(ipaddress.ip_network(network) for network in networks),
         passphrase_minimum=8,
         bcrypt_cost=10,
-        limits=config.Limits(1024, 2048, 5.0, 6.0, 7.5),
+        limits=config.Limits(1024, 2048, 5.0, 6.0, 7.5, 16, 1),
+        bandwidth=(
+            config.Cap("total", 1000, config.Hours(360, 1200)),
+            config.Cap("connection", 10**12, config.Hours(1230, 375)),
+            config.Cap("/line-a/", 2000, config.Hours(720, 1440)),
+        ),
         throttle=config.Throttle(3, 60.0),
         access_log=config.AccessLog("json", "stderr"),
     )
@@ -152,7 +167,7 @@ def test_mounts_and_listeners_know_their_lines() -> None:
 
 KNOWN = (
     "format, content, listeners, operators, workers, drain, realm, never_serve, trusted_proxies, "
-    "passphrase_minimum, bcrypt_cost, limits, throttle, access_log"
+    "passphrase_minimum, bcrypt_cost, limits, bandwidth, throttle, access_log"
 )
 ADDED = {
     # what is added to the least settings, and what the refusal of it says
@@ -191,6 +206,80 @@ ADDED = {
     "throttle: {failures: 0}": (
         "depot.yaml:9: throttle.failures: 0 is out of range, allowed is 1 to 100"
     ),
+    "limits: {connections: 15}": (
+        "depot.yaml:9: limits.connections: 15 is out of range, allowed is 16 to 65536"
+    ),
+    "limits: {connections: 65537}": (
+        "depot.yaml:9: limits.connections: 65537 is out of range, allowed is 16 to 65536"
+    ),
+    "limits: {connections_by_address: 0}": (
+        "depot.yaml:9: limits.connections_by_address: 0 is out of range, allowed is 1 to 65536"
+    ),
+    "limits: {connection: 100}": (
+        "depot.yaml:9: limits.connection: is no setting, did you mean connections?"
+    ),
+    "bandwidth: 5": (
+        "depot.yaml:9: bandwidth: is no list, allowed are lines of `- value`, or [value, value]"
+    ),
+    "bandwidth: [5]": ("depot.yaml:9: bandwidth: holds no keys, allowed are lines of `key: value`"),
+    "bandwidth:\n  - bytes_per_second: 5000": (
+        "depot.yaml:10: bandwidth.of: is missing, it has no default"
+    ),
+    "bandwidth:\n  - of: total": (
+        "depot.yaml:10: bandwidth.bytes_per_second: is missing, it has no default"
+    ),
+    **{
+        f"bandwidth:\n  - of: total\n    bytes_per_second: {number}": (
+            f"depot.yaml:11: bandwidth.bytes_per_second: {wrong}, "
+            "allowed is 1000 to 1000000000000 bytes"
+        )
+        for number, wrong in {
+            "999": "999 is out of range",
+            "1000000000001": "1000000000001 is out of range",
+            "1e6": "'1e6' is no whole number",
+            "1 MB": "'1 MB' is no whole number",
+            "1_000_000": "'1_000_000' is no whole number",
+        }.items()
+    },
+    "bandwidth:\n  - {of: totals, bytes_per_second: 5000}": (
+        "depot.yaml:10: bandwidth.of: 'totals' is unknown, "
+        "allowed are total, connection, or the url of a mount"
+    ),
+    "bandwidth:\n  - {of: /other, bytes_per_second: 5000}": (
+        "depot.yaml:10: bandwidth.of: /other/ is no mount's url, allowed are /, connection, total"
+    ),
+    "bandwidth:\n  - {of: /a b, bytes_per_second: 5000}": (
+        "depot.yaml:10: bandwidth.of: '/a b' is no address prefix, "
+        "allowed is / or /name/ of letters, digits and . _ ~ + -"
+    ),
+    "bandwidth:\n  - {of: no, bytes_per_second: 5000}": (
+        "depot.yaml:10: bandwidth.of: no without quotes is a truth value, "
+        'allowed is text; in quotes it is text: "no"'
+    ),
+    "bandwidth:" + "\n  - {of: total, bytes_per_second: 5000}" * 33: (
+        "depot.yaml:42: bandwidth: is too long, allowed are 32 entries"
+    ),
+    **{
+        f"bandwidth:\n  - {{of: total, bytes_per_second: 5000, hours: {hours}}}": (
+            f"depot.yaml:10: bandwidth.hours: {wrong}, "
+            "allowed is a span of the day such as 06:00-20:00 or 20:00-06:00"
+        )
+        for hours, wrong in {
+            "06:00": "'06:00' is no span of hours",
+            "12:00": "'12:00' is no span of hours",  # a number to YAML 1.1, by base 60
+            "6-20": "'6-20' is no span of hours",
+            "6:00-20:00": "'6:00-20:00' is no span of hours",
+            "06:00-25:00": "'06:00-25:00' is no span of hours",
+            "06:60-20:00": "'06:60-20:00' is no span of hours",
+            "24:00-06:00": "'24:00-06:00' is no span of hours",
+            "06:00 - 20:00": "'06:00 - 20:00' is no span of hours",
+            "06:00-24:01": "'06:00-24:01' ends after 24:00",
+            "06:00-06:00": "'06:00-06:00' begins when it ends",
+            "00:00-00:00": "'00:00-00:00' begins when it ends",
+            "''": "'' is no span of hours",
+            "[06:00-20:00]": "is a list",
+        }.items()
+    },
     "limits: 5": "depot.yaml:9: limits: holds no keys, allowed are lines of `key: value`",
     "operators: intake": (
         "depot.yaml:9: operators: is no list, allowed are lines of `- value`, or [value, value]"

@@ -7,7 +7,15 @@ import os
 from itertools import combinations
 from typing import TYPE_CHECKING
 
-from depotserve.config.settings import ANONYMOUS, Listener, Mount, Settings
+from depotserve.config.settings import (
+    ANONYMOUS,
+    CONNECTION,
+    TOTAL,
+    Cap,
+    Listener,
+    Mount,
+    Settings,
+)
 from depotserve.config.source import Position
 from depotserve.errors import SurroundingsError
 
@@ -26,13 +34,15 @@ __all__ = [
     "why_unlistable",
 ]
 
+_MOST_CAPS = 32  # each has a place in the memory that workers share
+
 
 def check_together(settings: Settings, name: str) -> None:
     """Check what one value alone cannot show; `name` is what messages call the file.
 
     Raises CallerError naming the line for no mount or listener, prefixes or listeners that are
-    there twice, roots that overlap with different readers or touch the home, and listeners that
-    would ask for passwords in clear text without leave.
+    there twice, roots that overlap with different readers or touch the home, listeners that
+    would ask for passwords in clear text without leave, and caps of a mount that is not there.
     """
     for key, values in (("content", settings.content), ("listeners", settings.listeners)):
         if not values:
@@ -40,6 +50,7 @@ def check_together(settings: Settings, name: str) -> None:
     _check_mounts(settings.content, name)
     _check_home(settings, name)
     _check_listeners(settings, name)
+    _check_bandwidth(settings, name)
 
 
 def is_within(path: Path, folder: Path) -> bool:
@@ -103,6 +114,16 @@ def _check_cleartext(settings: Settings, listener: Listener, name: str) -> None:
         raise _fault(name, listener, "listeners.tls", wrong, allowed)
 
 
+def _check_bandwidth(settings: Settings, name: str) -> None:
+    known = {TOTAL, CONNECTION, *(mount.url for mount in settings.content)}
+    for number, cap in enumerate(settings.bandwidth, 1):
+        if number > _MOST_CAPS:
+            raise _fault(name, cap, "bandwidth", "is too long", f"allowed are {_MOST_CAPS} entries")
+        if cap.of not in known:
+            allowed = f"allowed are {', '.join(sorted(known))}"
+            raise _fault(name, cap, "bandwidth.of", f"{cap.of} is no mount's url", allowed)
+
+
 def asks_for_passwords(settings: Settings) -> bool:
     """Tell whether any mount is for signed-in users only."""
     return any(mount.users != ANONYMOUS for mount in settings.content)
@@ -138,5 +159,7 @@ def why_unlistable(folder: Path) -> str:
     return ""
 
 
-def _fault(name: str, owner: Mount | Listener, key: str, wrong: str, allowed: str) -> CallerError:
+def _fault(
+    name: str, owner: Mount | Listener | Cap, key: str, wrong: str, allowed: str
+) -> CallerError:
     return Position(name, owner.line, key).fault(wrong, allowed)

@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING, Callable
 
 import attrs
 
-from depotserve.config.settings import RESERVED_NAMES
+from depotserve.config.settings import CONNECTION, DAY, RESERVED_NAMES, TOTAL, Hours
 
 if TYPE_CHECKING:
     from depotserve.config.source import Scalar
 
-__all__ = ["BOUNDS", "TEXTS", "Bounds", "network", "readers_word"]
+__all__ = ["BOUNDS", "HOURS", "TEXTS", "Bounds", "hours", "network", "readers_word"]
 
 
 @attrs.frozen
@@ -43,12 +43,18 @@ BOUNDS: dict[str, Bounds] = {
     "limits.header_seconds": Bounds(1, 600, "seconds"),
     "limits.idle_seconds": Bounds(1, 3600, "seconds"),
     "limits.stalled_seconds": Bounds(1, 3600, "seconds"),
+    "limits.connections": Bounds(16, 65536),
+    "limits.connections_by_address": Bounds(1, 65536),
+    # Below, a head alone would take a second; a terabyte a second is more than machines move.
+    "bandwidth.bytes_per_second": Bounds(1000, 10**12, "bytes"),
     "throttle.failures": Bounds(1, 100),
     "throttle.seconds": Bounds(1, 86400, "seconds"),
 }
 
 _URL = re.compile(r"(/[A-Za-z0-9._~+-]+)*/?")
 _REALM = re.compile(r"[ !#-\[\]-~]{1,64}")
+_HOURS = re.compile(r"([01][0-9]|2[0-3]):([0-5][0-9])-([01][0-9]|2[0-4]):([0-5][0-9])")
+HOURS = "allowed is a span of the day such as 06:00-20:00 or 20:00-06:00"
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f]")
 LONGEST_NAME = 255  # bytes of a user name: what one line of a log can bear
 
@@ -75,6 +81,30 @@ def _url(scalar: Scalar) -> str:
             f"{scalar.text!r} is taken by the depot's own pages", "allowed is any other"
         )
     return f"/{'/'.join(parts)}/" if parts[0] else "/"
+
+
+def _capped(scalar: Scalar) -> str:
+    """Take a word for what a cap is of, or the prefix of a mount."""
+    if scalar.text.startswith("/"):
+        return _url(scalar)
+    if scalar.text in {TOTAL, CONNECTION}:
+        return scalar.text
+    allowed = f"allowed are {TOTAL}, {CONNECTION}, or the url of a mount"
+    raise scalar.at.fault(f"{scalar.text!r} is unknown", allowed)
+
+
+def hours(scalar: Scalar) -> Hours:
+    """Take two times of day. Raises CallerError for other text, and for equal ends."""
+    match = _HOURS.fullmatch(scalar.text)
+    if not match:
+        raise scalar.at.fault(f"{scalar.text!r} is no span of hours", HOURS)
+    first, after, last, beyond = map(int, match.groups())
+    found = Hours(first * 60 + after, last * 60 + beyond)
+    if found.end > DAY:
+        raise scalar.at.fault(f"{scalar.text!r} ends after 24:00", HOURS)
+    if found.start == found.end:
+        raise scalar.at.fault(f"{scalar.text!r} begins when it ends", HOURS)
+    return found
 
 
 def _path(scalar: Scalar) -> str:
@@ -140,6 +170,7 @@ TEXTS: dict[str, Callable[[Scalar], str]] = {
     "content.path": _path,
     "content.users": _user_name,
     "operators": _user_name,
+    "bandwidth.of": _capped,
     "listeners.address": _address,
     "listeners.tls": _choice("modern", "none", "redirect"),
     "realm": _realm,

@@ -11,9 +11,13 @@ import attrs
 __all__ = [
     "ANONYMOUS",
     "ANY",
+    "CONNECTION",
     "DEFAULT_NEVER_SERVE",
     "RESERVED_NAMES",
+    "TOTAL",
     "AccessLog",
+    "Cap",
+    "Hours",
     "Limits",
     "Listener",
     "Mount",
@@ -26,6 +30,8 @@ __all__ = [
 ANY = "any"
 ANONYMOUS = "anonymous"
 RESERVED_NAMES = frozenset({ANY, ANONYMOUS})
+TOTAL, CONNECTION = "total", "connection"  # what a cap may be of, beside the url of a mount
+DAY = 24 * 60  # minutes
 
 DEFAULT_NEVER_SERVE = (
     # version control: the whole history, with whatever was once checked in
@@ -97,13 +103,39 @@ class Listener:
 
 @attrs.frozen
 class Limits:
-    """Bounds on what one request may ask for; bytes and seconds."""
+    """Bounds on what requests may ask for, in bytes and seconds, and on connections."""
 
     target_bytes: int = 8192
     header_bytes: int = 32768
     header_seconds: float = 10.0
     idle_seconds: float = 75.0
     stalled_seconds: float = 60.0
+    connections: int = 8192  # of all workers together
+    connections_by_address: int = 4096
+
+
+@attrs.frozen
+class Hours:
+    """A span of each day in local time, in minutes from midnight; it may run over midnight."""
+
+    start: int
+    end: int
+
+    def hold(self, minute: int) -> bool:
+        """Tell whether a minute of the day lies in the span."""
+        if self.start < self.end:
+            return self.start <= minute < self.end
+        return minute >= self.start or minute < self.end
+
+
+@attrs.frozen
+class Cap:
+    """The most bytes a second that answers may take, all together or each connection's."""
+
+    of: str  # "total", "connection", or the url of a mount
+    bytes_per_second: int
+    hours: Hours = Hours(0, DAY)
+    line: int = attrs.field(default=0, eq=False)  # where depot.yaml says it, for messages
 
 
 @attrs.frozen
@@ -138,5 +170,6 @@ class Settings:
     passphrase_minimum: int = 15
     bcrypt_cost: int = 12
     limits: Limits = Limits()
+    bandwidth: tuple[Cap, ...] = ()
     throttle: Throttle = Throttle()
     access_log: AccessLog = AccessLog()

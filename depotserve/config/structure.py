@@ -10,8 +10,8 @@ from typing import Any, Optional, TypeVar, get_args, get_type_hints
 import attrs
 import cattrs
 
-from depotserve.config.rules import BOUNDS, TEXTS, network, readers_word
-from depotserve.config.settings import Network, Readers, Settings
+from depotserve.config.rules import BOUNDS, HOURS, TEXTS, hours, network, readers_word
+from depotserve.config.settings import Hours, Network, Readers, Settings
 from depotserve.config.source import Listing, Mapping, Scalar, Value
 
 __all__ = ["structure"]
@@ -122,6 +122,11 @@ def _network(value: Any, _wanted: Any) -> Network:  # noqa: ANN401
     return network(_text(value))
 
 
+def _hours(value: Any, _wanted: Any) -> Hours:  # noqa: ANN401
+    # With or without quotes: what stands there is read, whatever number YAML makes of 12:00.
+    return hours(_scalar(value, HOURS))
+
+
 def _readers(value: Any, _wanted: Any) -> Readers:  # noqa: ANN401
     if isinstance(value, Scalar):
         return readers_word(_text(value))
@@ -189,6 +194,7 @@ _HOOKS: tuple[tuple[Any, Any], ...] = (
     (Path, _path),
     (Optional[int], _optional_integer),
     (Network, _network),
+    (Hours, _hours),
     (Readers, _readers),
 )
 _converter = _make_converter()

@@ -2,6 +2,8 @@
 
 from .access_log import AccessLog
 from .app import Depot
+from .bandwidth import Bandwidth
+from .census import Census
 from .content import Tree, find_trees
 
-__all__ = ["AccessLog", "Depot", "Tree", "find_trees"]
+__all__ = ["AccessLog", "Bandwidth", "Census", "Depot", "Tree", "find_trees"]

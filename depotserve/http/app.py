@@ -19,6 +19,7 @@ from .fields import combined
 from .never_serve import compile_patterns
 from .outbox import Outbox
 from .own_pages import OwnPages
+from .refusal import Refusal
 from .send import ContentChangedError, Sender
 from .serve import serving
 from .steps import answering_own_pages, follow, locating, redirecting
@@ -29,8 +30,8 @@ if TYPE_CHECKING:
     from depotserve.accounts import Gate
     from depotserve.config import Listener, Settings
 
+    from .bandwidth import Bandwidth
     from .parsing import Head
-    from .refusal import Refusal
 
 __all__ = ["Depot"]
 
@@ -53,6 +54,15 @@ def compose(
     )
 
 
+def _refuse_surplus(_exchange: Exchange) -> None:
+    raise Refusal(
+        503,
+        "Your address has too many connections to the depot.",
+        headers=(("Retry-After", "5"),),
+        close=True,
+    )
+
+
 class Depot:
     """What a worker serves: made in its running loop, fed with new settings, drained at the end.
 
@@ -61,11 +71,17 @@ class Depot:
     """
 
     def __init__(
-        self, settings: Settings, trees: tuple[Tree, ...], gate: Gate, access_log: AccessLog
+        self,
+        settings: Settings,
+        trees: tuple[Tree, ...],
+        gate: Gate,
+        access_log: AccessLog,
+        bandwidth: Bandwidth,
     ) -> None:
         self._gate = gate
         self._access_log = access_log
-        self._sender = Sender()
+        self._bandwidth = bandwidth
+        self._sender = Sender(bandwidth)
         self._folders_pool = ThreadPoolExecutor(4, thread_name_prefix="folder")
         self._own = OwnPages(lambda: all(tree.is_there() for tree in self._trees))
         self._connections: set[Connection] = set()
@@ -86,17 +102,28 @@ class Depot:
     def replace(self, settings: Settings, trees: tuple[Tree, ...]) -> None:
         """Take new settings: requests that begin from now on go by them."""
         self._settings = settings
+        self._bandwidth.replace(settings.bandwidth)
         self._trees = trees
         self._way = compose(settings, Trees(trees), self._gate, self._own, self._folders_pool)
 
-    def protocol_factory(self, listener: Listener) -> Callable[[], asyncio.Protocol]:
-        """Give what `loop.create_server` calls for each connection of `listener`."""
+    def protocol_factory(
+        self, listener: Listener, *, surplus: bool = False
+    ) -> Callable[[], asyncio.Protocol]:
+        """Give what makes the protocol of each connection of `listener`.
+
+        `surplus`: of those whose address has too many, which get 503.
+        """
 
         def make() -> Connection:
-            limits = self._settings.limits
             return Connection(
                 ConnectionSettings(
-                    listener, limits, self._connections, self._outbox, self._answer, self._refuse
+                    listener=listener,
+                    limits=self._settings.limits,
+                    open=self._connections,
+                    outbox=self._outbox,
+                    surplus=surplus,
+                    answer=self._answer,
+                    refuse=self._refuse,
                 )
             )
 
@@ -152,7 +179,8 @@ class Depot:
             keep_alive=not (message.should_close or head.has_body),
             started=time.monotonic(),
         )
-        return self._send(connection, exchange, self._way)
+        way = (_refuse_surplus,) if connection.is_surplus else self._way
+        return self._send(connection, exchange, way)
 
     def _address(self, connection: Connection, headers: CIMultiDictProxy[str]) -> str:
         trusted = self._settings.trusted_proxies

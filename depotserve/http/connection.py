@@ -23,7 +23,9 @@ if TYPE_CHECKING:
 
     from depotserve.config import Limits, Listener
 
+    from .bandwidth import Pace
     from .outbox import Outbox
+    from .reading import Piece
 
 __all__ = ["Connection", "ConnectionSettings"]
 
@@ -48,6 +50,7 @@ class ConnectionSettings:
     limits: Limits
     open: set[Connection]  # those that are open now
     outbox: Outbox
+    surplus: bool  # their addresses have too many
     answer: Callable[[Connection, Head], Coroutine[Any, Any, bool]]
     refuse: Callable[[Connection, Refusal], Coroutine[Any, Any, bool]]
 
@@ -77,6 +80,7 @@ class Connection(asyncio.Protocol):
         "_writing_paused",
         "address",
         "busy",
+        "pace",
         "peer",
         "sending",
     )
@@ -96,6 +100,7 @@ class Connection(asyncio.Protocol):
         self._ended = False  # this side has ended: nothing more is answered
         self._is_lost = self._writing_paused = False
         self.busy = self.sending = False
+        self.pace: Pace | None = None  # of the last answer under a cap
 
     # What the transport calls.
 
@@ -204,6 +209,11 @@ class Connection(asyncio.Protocol):
     # What the answers call.
 
     @property
+    def is_surplus(self) -> bool:
+        """Whether its address has too many connections, with this one."""
+        return self._shared.surplus
+
+    @property
     def listener(self) -> Listener:
         """The listener that this connection came in by."""
         return self._shared.listener
@@ -222,11 +232,15 @@ class Connection(asyncio.Protocol):
         self._check_open()
         self._shared.outbox.post(self._transport, data)
 
-    def write(self, data: bytes) -> None:
-        """Hand bytes to the transport; raises `ConnectionError` when it is gone."""
+    def write(self, data: Piece) -> None:
+        """Hand bytes to the transport; raises `ConnectionError` when it is gone.
+
+        Their memory may be used again at once: TLS has encrypted them, and a plain transport,
+        which would keep what the client does not take, gets a copy.
+        """
         self._shared.outbox.flush()  # an answer before this one may wait there
         self._check_open()
-        self._transport.write(data)
+        self._transport.write(bytes(data) if self._is_plain else data)
 
     def _check_open(self) -> None:
         if self._is_lost or self._transport.is_closing():
@@ -274,6 +288,10 @@ class Connection(asyncio.Protocol):
         self._moved = time.monotonic()
         return sent
 
+    def excuse(self, seconds: float) -> None:
+        """Let so much time pass without taking it for the client's: a cap of ours holds it up."""
+        self._moved = time.monotonic() + seconds
+
     def start_sending(self) -> None:
         """Begin to watch whether the client takes what it asked for."""
         self.sending = True
@@ -301,7 +319,7 @@ class Connection(asyncio.Protocol):
     def _stalled(self, now: float, seconds: float) -> bool:
         acknowledged = bytes_acknowledged(self.socket())
         if acknowledged != self._acknowledged:
-            self._acknowledged, self._moved = acknowledged, now
+            self._acknowledged, self._moved = acknowledged, max(self._moved, now)
         return now - self._moved > seconds
 
     def expire(self) -> None:

@@ -2,37 +2,25 @@
 
 from __future__ import annotations
 
-import asyncio
-import errno
 import os
-import time
-from concurrent.futures import ThreadPoolExecutor
-from typing import TYPE_CHECKING, BinaryIO
+from typing import TYPE_CHECKING
 
-from .dates import format_date
 from .exchange import Answer, Exchange, FileBody, Stream
-from .refusal import REASONS
+from .heads import BODILESS, head_bytes
+from .outgoing import Outgoing
+from .reading import PIECE, Reader, read_cached
 
 if TYPE_CHECKING:
+    from .bandwidth import Bandwidth
     from .connection import Connection
 
 __all__ = ["ContentChangedError", "Sender"]
 
-# One read and one write of a body. 64 KiB was the fastest of 64 KiB to 1 MiB under TLS when
-# this was measured (0.87 of bare TLS sockets; larger pieces 0.71 to 0.86), and it bounds what
-# a slow reader makes the depot hold: one piece under way and one read ahead.
-PIECE = 64 * 1024
 # `sendfile` without TLS moves as much at a time; the file is looked at again between two.
-SENDFILE_PIECE = 1024 * 1024
+_BY_KERNEL = 4 * 1024 * 1024
 # The end of a stretch that is not left to the kernel: enough that the confirmations of what came
 # before, which the last piece waits for, come while the rest of it is under way.
-BY_HAND = 2 * PIECE
-
-# The page cache's answer without waiting for the disk (preadv2(2)); a kernel or a file system
-# that has no such thing says so with one of these.
-_NO_WAIT = getattr(os, "RWF_NOWAIT", None)
-_CANNOT_TELL = (errno.EOPNOTSUPP, errno.ENOSYS, errno.EINVAL)
-_NO_BODY = (204, 304)
+_BY_HAND = 2 * PIECE
 
 
 class ContentChangedError(Exception):
@@ -40,14 +28,15 @@ class ContentChangedError(Exception):
 
 
 class Sender:
-    """Sends answers; its threads read what the page cache does not hold."""
+    """Sends answers, under the caps of `bandwidth`."""
 
-    def __init__(self, threads: int = 8) -> None:
-        self._pool = ThreadPoolExecutor(threads, thread_name_prefix="read")
+    def __init__(self, bandwidth: Bandwidth) -> None:
+        self._bandwidth = bandwidth
+        self._reader = Reader()
 
     def close(self) -> None:
         """Let the reading threads go."""
-        self._pool.shutdown(wait=False)
+        self._reader.close()
 
     async def send(self, connection: Connection, exchange: Exchange, answer: Answer) -> None:
         """Send `answer`, adding up in `exchange` what left, and whether that was all.
@@ -56,104 +45,89 @@ class Sender:
         when the file can't be sent to its end; the connection is to be closed then.
         """
         head = head_bytes(exchange, answer, connection.limits.idle_seconds)
-        body = answer.body
         connection.start_sending()
+        url = None if exchange.tree is None else exchange.tree.mount.url
+        pace = self._bandwidth.begin(url, connection.pace)
         small = _at_once(exchange, answer)
-        if small is not None:
-            connection.post(head + small)
+        if small is not None and (pace is None or not small):
+            connection.post(b"".join((head, small)))
             await connection.drained()
             exchange.sent += len(small)
-        elif isinstance(body, Stream):
-            await _send_stream(connection, exchange, head, body)
-        elif isinstance(body, FileBody) and body.length > BY_HAND and connection.takes_files():
-            await self._send_by_kernel(connection, exchange, head, body)
-        elif isinstance(body, FileBody):
-            await self._send_by_pieces(connection, exchange, head, body)
+        else:
+            out = Outgoing(connection, exchange, self._bandwidth, pace)
+            out.write(head, counted=0)
+            try:
+                await self._send_body(connection, exchange, answer, out)
+                await out.settle()
+            finally:
+                out.end()
         exchange.outcome = "part" if answer.status == 206 else "whole"
 
-    async def _send_by_pieces(
-        self, connection: Connection, exchange: Exchange, head: bytes, body: FileBody
+    async def _send_body(
+        self, connection: Connection, exchange: Exchange, answer: Answer, out: Outgoing
     ) -> None:
-        """Read a piece while the one before it drains; head and first piece leave together."""
-        ahead, in_flight = head, 0
-        for part in body.parts:
-            start, left = (0, len(part)) if isinstance(part, bytes) else part
-            while left > 0:
-                piece = (
-                    part
-                    if isinstance(part, bytes)
-                    else await self._read(body.descriptor, start, min(left, PIECE))
-                )
-                _check_unchanged(body)
-                if in_flight:
-                    await connection.drained()
-                    exchange.sent += in_flight
-                connection.write(ahead + piece if ahead else piece)
-                ahead, in_flight = b"", len(piece)
-                start, left = start + len(piece), left - len(piece)
-        if ahead:
-            connection.write(ahead)
-        await connection.drained()
-        exchange.sent += in_flight
+        body = answer.body
+        if isinstance(body, bytes):
+            await out.put(body)
+        elif isinstance(body, Stream):
+            await _send_stream(out, body, chunked=exchange.version >= (1, 1))
+        elif body.length > _BY_HAND and connection.takes_files():
+            await self._send_by_kernel(connection, body, out)
+        else:
+            await self._send_by_pieces(body, out)
 
-    async def _send_by_kernel(
-        self, connection: Connection, exchange: Exchange, head: bytes, body: FileBody
-    ) -> None:
+    async def _send_by_pieces(self, body: FileBody, out: Outgoing) -> None:
+        """Read a piece when the one before it has left: one is all that a slow reader holds."""
+        for part in body.parts:
+            if isinstance(part, bytes):
+                await out.put(part)
+                continue
+            start, left = part
+            while left > 0:
+                count = await out.room(min(left, PIECE))
+                piece = await self._reader.read(body.descriptor, start, count, left)
+                _check_unchanged(body, len(piece))
+                out.write(piece, counted=len(piece))
+                start, left = start + len(piece), left - len(piece)
+
+    async def _send_by_kernel(self, connection: Connection, body: FileBody, out: Outgoing) -> None:
         """Let the kernel send from the page cache, all but the end of each span.
 
         What it takes is not copied: a write to the file changes what waits to be sent, and what
         may have to be sent again. So the last bytes of the body are held back until all that the
         kernel took has arrived and the file was still the same then.
         """
-        connection.write(head)
         held, mark = b"", 0
         # Opening a descriptor does not block.
         with open(body.descriptor, "rb", buffering=0, closefd=False) as file:  # noqa: ASYNC230
             for part in body.parts:
                 start, left = (0, 0) if isinstance(part, bytes) else part
-                while left > BY_HAND:
-                    await _write(connection, exchange, held)
-                    count = min(left - BY_HAND, SENDFILE_PIECE)
-                    await self._warm(body.descriptor, start, count)
-                    _check_unchanged(body)
-                    sent = await _sendfile(connection, exchange, file, start, count)
+                while left > _BY_HAND:
+                    await out.put(held)
+                    count = await out.room(min(left - _BY_HAND, _BY_KERNEL))
+                    await self._reader.warm(body.descriptor, start, count)
+                    _check_unchanged(body, count)
+                    sent = await out.put_from(file, start, count)
+                    _check_unchanged(body, sent)
                     held, mark = b"", connection.handed_over()
                     start, left = start + sent, left - sent
                 if isinstance(part, bytes):
-                    await _write(connection, exchange, held)
+                    await out.put(held)
                     held = part
                 while left > 0:
-                    piece = await self._read(body.descriptor, start, min(left, PIECE))
-                    await _write(connection, exchange, held)
-                    held, start, left = piece, start + len(piece), left - len(piece)
+                    piece = await self._reader.read(body.descriptor, start, min(left, PIECE), left)
+                    held, before = bytes(piece), held
+                    await out.put(before)
+                    start, left = start + len(piece), left - len(piece)
         await connection.arrived(mark)
-        _check_unchanged(body)
-        await _write(connection, exchange, held)
-
-    async def _read(self, descriptor: int, start: int, length: int) -> bytes:
-        """Read up to `length` bytes at `start`, on the loop when the page cache has them."""
-        data = _read_cached(descriptor, start, length)
-        if data is None:
-            loop = asyncio.get_running_loop()
-            data = await loop.run_in_executor(self._pool, os.pread, descriptor, length, start)
-        if not data:
-            raise ContentChangedError
-        return data
-
-    async def _warm(self, descriptor: int, start: int, length: int) -> None:
-        """Bring a stretch of a file into the page cache, off the loop if it is not there."""
-        # The kernel reads ahead of the front and evicts at the back, so the two ends tell.
-        ends = (_read_cached(descriptor, at, 1) for at in (start, start + length - 1))
-        if all(data is not None for data in ends):
-            return
-        loop = asyncio.get_running_loop()
-        await loop.run_in_executor(self._pool, os.pread, descriptor, length, start)
+        _check_unchanged(body, len(held))
+        await out.put(held)
 
 
-def _at_once(exchange: Exchange, answer: Answer) -> bytes | None:
+def _at_once(exchange: Exchange, answer: Answer) -> bytes | memoryview[int] | None:
     """Give a body that goes out with its head, or None: it is long, or the disk must be asked."""
     body = answer.body
-    if exchange.method == "HEAD" or answer.status in _NO_BODY:
+    if exchange.method == "HEAD" or answer.status in BODILESS:
         return b""
     if isinstance(body, bytes):
         return body
@@ -162,100 +136,27 @@ def _at_once(exchange: Exchange, answer: Answer) -> bytes | None:
     part = body.parts[0]
     if isinstance(part, bytes) or part.length == 0:
         return b""
-    data = _read_cached(body.descriptor, part.start, part.length)
+    data = read_cached(body.descriptor, part.start, part.length)
     if data is None or len(data) < part.length:
         return None
-    _check_unchanged(body)
+    _check_unchanged(body, len(data))
     return data
 
 
-def _read_cached(descriptor: int, start: int, length: int) -> bytes | None:
-    """Read without waiting for a disk; None when that can't be done here and now."""
-    if _NO_WAIT is None:
-        return None
-    buffer = bytearray(length)
-    try:
-        count = os.preadv(descriptor, [buffer], start, _NO_WAIT)
-    except BlockingIOError:
-        return None
-    except OSError as error:
-        if error.errno in _CANNOT_TELL:
-            return None
-        raise
-    return bytes(buffer[:count]) if count != length else bytes(buffer)
-
-
-def _check_unchanged(body: FileBody) -> None:
+def _check_unchanged(body: FileBody, count: int) -> None:
+    """Raise `ContentChangedError` if the file is another, or has no byte where there were some."""
     now, then = os.fstat(body.descriptor), body.status
-    if now.st_size != then.st_size or now.st_mtime_ns != then.st_mtime_ns:
+    if not count or now.st_size != then.st_size or now.st_mtime_ns != then.st_mtime_ns:
         raise ContentChangedError
 
 
-async def _write(connection: Connection, exchange: Exchange, data: bytes) -> None:
-    if data:
-        connection.write(data)
-        await connection.drained()
-        exchange.sent += len(data)
-
-
-async def _sendfile(
-    connection: Connection, exchange: Exchange, file: BinaryIO, start: int, count: int
-) -> int:
-    """Let the kernel send a stretch, and count what of it left even when the client goes away."""
-    file.seek(start)
-    try:
-        sent = await connection.sendfile(file, start, count)
-    except OSError:
-        # The loop leaves the file's position behind the last byte that went out.
-        exchange.sent += file.tell() - start
-        raise
-    exchange.sent += sent
-    if sent == 0:
-        raise ContentChangedError
-    return sent
-
-
-async def _send_stream(
-    connection: Connection, exchange: Exchange, head: bytes, body: Stream
-) -> None:
+async def _send_stream(out: Outgoing, body: Stream, *, chunked: bool) -> None:
     """Send pieces as chunks (RFC 9112 §7.1), or bare to HTTP/1.0, whose end is the close."""
-    chunked = exchange.version >= (1, 1)
-    connection.write(head)
     async for piece in body.pieces:
-        connection.write(b"%x\r\n%b\r\n" % (len(piece), piece) if chunked else piece)
-        await connection.drained()
-        exchange.sent += len(piece)
+        rest = piece
+        while rest:
+            count = await out.room(len(rest))
+            some, rest = rest[:count], rest[count:]
+            out.write(b"%x\r\n%b\r\n" % (count, some) if chunked else some, counted=count)
     if chunked:
-        connection.write(b"0\r\n\r\n")
-    await connection.drained()
-
-
-def head_bytes(exchange: Exchange, answer: Answer, idle_seconds: float) -> bytes:
-    """Write the status line and the fields, framing and connection options among them."""
-    fields = "".join([f"{name}: {value}\r\n" for name, value in answer.headers])
-    return (
-        f"HTTP/1.1 {answer.status} {REASONS[answer.status]}\r\n"
-        f"Date: {format_date(int(time.time()))}\r\n"
-        f"{fields}{_framing(exchange, answer)}{_persistence(answer, idle_seconds)}\r\n"
-    ).encode("latin-1")
-
-
-def _persistence(answer: Answer, idle_seconds: float) -> str:
-    """Say whether the connection is kept (RFC 9112 §9.3), and for how long it may rest.
-
-    A client of HTTP/1.0 keeps it only when it is told. The time is the Keep-Alive field of
-    RFC 2068 §19.7.1, which clients read so as not to send on a connection that is about to end.
-    """
-    if answer.close:
-        return "Connection: close\r\n"
-    return f"Connection: keep-alive\r\nKeep-Alive: timeout={int(idle_seconds)}\r\n"
-
-
-def _framing(exchange: Exchange, answer: Answer) -> str:
-    """Give the field that tells where the body ends (RFC 9112 §6)."""
-    if answer.status in _NO_BODY:
-        return ""
-    body = answer.body
-    if isinstance(body, Stream):
-        return "Transfer-Encoding: chunked\r\n" if exchange.version >= (1, 1) else ""
-    return f"Content-Length: {len(body) if isinstance(body, bytes) else body.length}\r\n"
+        out.write(b"0\r\n\r\n", counted=0)

@@ -14,11 +14,13 @@ if TYPE_CHECKING:
     import asyncio
     from collections.abc import Callable
 
-__all__ = ["LoopFaults", "raise_descriptor_limit"]
+__all__ = ["LoopFaults", "raise_descriptor_limit", "why_fewer_connections"]
 
 _LOG = logging.getLogger(__name__)
 _QUIET_SECONDS = 60.0  # a fault of one kind is told once in this time, with the number since
-_WANTED_DESCRIPTORS = 65536
+# A connection that is sent a file has two. A worker has some two dozen beside its connections.
+_BY_CONNECTION, _OF_WORKER = 2, 32
+_WANTED_DESCRIPTORS = _BY_CONNECTION * 65536 + _OF_WORKER  # for the most that settings may allow
 
 _SHORTAGES = {
     errno.EMFILE: "no descriptor is left for a new connection (limit {limit}; LimitNOFILE= or"
@@ -32,8 +34,8 @@ _SHORTAGES = {
 class LoopFaults:
     """An event loop's exception handler.
 
-    At the limit of descriptors the loop pauses accepting for a second and calls this for each
-    try that failed, so the same fault is told once a minute. A client that went away is none.
+    At the limit of descriptors accepting pauses again and again, and each try that failed comes
+    here, so the same fault is told once a minute. A client that went away is none.
     """
 
     def __init__(self, clock: Callable[[], float] = time.monotonic) -> None:
@@ -80,3 +82,15 @@ def raise_descriptor_limit() -> None:
     if soft != resource.RLIM_INFINITY and soft < wanted:
         with suppress(OSError, ValueError):  # a service's filter of system calls may forbid it
             resource.setrlimit(resource.RLIMIT_NOFILE, (wanted, hard))
+
+
+def why_fewer_connections(wanted: int, workers: int) -> str:
+    """Say how many connections the limit of descriptors leaves room for, if fewer than wanted."""
+    limit = resource.getrlimit(resource.RLIMIT_NOFILE)[0]
+    possible = max(0, limit - _OF_WORKER) // _BY_CONNECTION * workers
+    if limit == resource.RLIM_INFINITY or possible >= wanted:
+        return ""
+    return (
+        f"limits.connections is {wanted}, but {limit} descriptors a process are enough for"
+        f" {possible} (LimitNOFILE= or ulimit -n raises that); beyond, new ones wait"
+    )

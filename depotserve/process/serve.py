@@ -18,7 +18,7 @@ from depotserve.process import activation, log, snapshot
 from depotserve.process.cautions import cautions
 from depotserve.process.channel import Update
 from depotserve.process.crew import Crew
-from depotserve.process.faults import raise_descriptor_limit
+from depotserve.process.faults import raise_descriptor_limit, why_fewer_connections
 from depotserve.process.home_lock import hold_home
 from depotserve.process.kernel import forget_variables
 from depotserve.process.notify import Notifier
@@ -115,7 +115,8 @@ def _lead(
 def _announce(home: Home, found: Snapshot, endpoints: Sequence[Endpoint], size: int) -> None:
     """Say in the log what protects less than it could, and where the depot can be reached."""
     general = cautions(found.settings, found.settings.listeners, ())
-    for line in (*general, *found.accounts.warnings, *_open_to_others(home)):
+    few = why_fewer_connections(found.settings.limits.connections, size)
+    for line in (*general, *found.accounts.warnings, *_open_to_others(home), *filter(None, [few])):
         _LOG.warning("%s", line)
     for mount in found.settings.content:
         readers = mount.users if isinstance(mount.users, str) else ", ".join(mount.users)

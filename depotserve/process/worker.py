@@ -6,6 +6,7 @@ import asyncio
 import logging
 import os
 import signal
+from functools import partial
 from typing import TYPE_CHECKING
 
 import attrs
@@ -13,17 +14,17 @@ import attrs
 from depotserve import tls
 from depotserve.accounts import FailureCounts, Gate
 from depotserve.errors import DepotError
-from depotserve.http import AccessLog, Depot
+from depotserve.http import AccessLog, Bandwidth, Census, Depot
+from depotserve.process.acceptor import Acceptor, Factories
 from depotserve.process.channel import Order, Report, Update, read_message, report
 from depotserve.process.faults import LoopFaults
 from depotserve.process.kernel import die_with_parent
-from depotserve.process.sockets import BACKLOG
 
 if TYPE_CHECKING:
     import socket
     from collections.abc import Callable, Sequence
 
-    from depotserve.config import Settings
+    from depotserve.config import Listener, Settings
     from depotserve.home import Home
     from depotserve.process.channel import Message
     from depotserve.process.shared_map import SharedMap
@@ -33,7 +34,12 @@ if TYPE_CHECKING:
 __all__ = ["SECTIONS", "Equipment", "work"]
 
 _LOG = logging.getLogger(__name__)
-SECTIONS = {"failures": FailureCounts.SIZE}  # of the shared map, bytes a worker
+# Of the shared map, bytes a worker.
+SECTIONS = {
+    "failures": FailureCounts.SIZE,
+    "census": Census.SIZE,
+    "bandwidth": Bandwidth.SIZE,
+}
 _ENDED, _FAILED = 0, 1  # exit statuses
 
 
@@ -80,17 +86,20 @@ class _Worker:
     """One worker's parts, made within its running loop."""
 
     def __init__(self, equipment: Equipment, number: int, update: Update) -> None:
-        every = equipment.shared.every("failures")
-        counts = FailureCounts(equipment.shared.own("failures", number), every)
-        snapshot = update.snapshot
+        shared, snapshot = equipment.shared, update.snapshot
+        counts = FailureCounts(shared.own("failures", number), shared.every("failures"))
+        bandwidth = Bandwidth(shared.own("bandwidth", number), shared.every("bandwidth"))
+        self._census = Census(shared.own("census", number), shared.every("census"))
         self._equipment = equipment
         self._snapshot = snapshot
         self._inbox: asyncio.Queue[Message | None] = asyncio.Queue()
         self._access_log = _access_log(equipment.home, snapshot.settings)
         self._gate = Gate(snapshot.accounts, snapshot.settings, counts)
-        self._depot = Depot(snapshot.settings, snapshot.trees, self._gate, self._access_log)
+        self._depot = Depot(
+            snapshot.settings, snapshot.trees, self._gate, self._access_log, bandwidth
+        )
         self._depot.certificate_validity = _validity(snapshot)
-        self._servers: list[asyncio.Server] = []
+        self._acceptors: list[Acceptor] = []
 
     async def open(self) -> None:
         """Accept connections from now on. Raises SurroundingsError if a port cannot be had."""
@@ -98,7 +107,7 @@ class _Worker:
         loop.set_exception_handler(LoopFaults())
         loop.add_signal_handler(signal.SIGTERM, self._inbox.put_nowait, Order.DRAIN)
         for endpoint in self._equipment.endpoints:
-            self._servers.append(await self._listen(endpoint))
+            self._acceptors.append(self._listen(endpoint))
 
     async def serve(self, end: socket.socket, number: int) -> None:
         """Report, and obey until the end; `number` is that of the update served by."""
@@ -111,14 +120,19 @@ class _Worker:
         self._gate.close()
         self._access_log.close()
 
-    async def _listen(self, endpoint: Endpoint) -> asyncio.Server:
-        make: Callable[[], asyncio.BaseProtocol]
-        make = plain = self._depot.protocol_factory(endpoint.listener)
-        if endpoint.listener.tls == "modern" and self._equipment.context:
-            seconds = self._snapshot.settings.limits.header_seconds
-            make = tls.over_tls(self._equipment.context.context, plain, seconds)
-        loop = asyncio.get_running_loop()
-        return await loop.create_server(make, sock=endpoint.open(), backlog=BACKLOG)
+    def _listen(self, endpoint: Endpoint) -> Acceptor:
+        make = partial(self._factory, endpoint.listener)
+        factories = Factories(usual=make(surplus=False), surplus=make(surplus=True))
+        limits = self._snapshot.settings.limits
+        return Acceptor(endpoint.open(), factories, self._census, limits)
+
+    def _factory(self, listener: Listener, *, surplus: bool) -> Callable[[], asyncio.BaseProtocol]:
+        """Give what makes the protocol of each connection, with TLS before it where that is due."""
+        plain = self._depot.protocol_factory(listener, surplus=surplus)
+        if listener.tls != "modern" or not self._equipment.context:
+            return plain
+        seconds = self._snapshot.settings.limits.header_seconds
+        return tls.over_tls(self._equipment.context.context, plain, seconds)
 
     async def _hear(self, reader: asyncio.StreamReader) -> None:
         """Put each message into the inbox, and nothing once the supervisor is gone."""
@@ -147,12 +161,14 @@ class _Worker:
         self._gate.replace(snapshot.accounts, snapshot.settings)
         self._depot.replace(snapshot.settings, snapshot.trees)
         self._depot.certificate_validity = _validity(snapshot)
+        for acceptor in self._acceptors:
+            acceptor.limits = snapshot.settings.limits
         self._snapshot = snapshot
 
     async def _drain(self, writer: asyncio.StreamWriter) -> None:
         """Accept nothing more; finish what is under way, unless told to end at once."""
-        for server in self._servers:
-            server.close()
+        for acceptor in self._acceptors:
+            acceptor.close()
         draining = asyncio.create_task(self._depot.drain(self._snapshot.settings.drain))
         told = asyncio.create_task(self._until_end(writer))
         await asyncio.wait({draining, told}, return_when=asyncio.FIRST_COMPLETED)

@@ -78,7 +78,10 @@ async def main(root: Path, counter: Path, guard: str) -> None:
         never_serve=DEFAULT_NEVER_SERVE,
     )
     log = http.AccessLog(Path(os.devnull), "combined")
-    depot = http.Depot(settings, http.find_trees(settings.content), cast("Any", None), log)
+    memory = memoryview(bytearray(http.Bandwidth.SIZE))
+    trees = http.find_trees(settings.content)
+    bandwidth = http.Bandwidth(memory, [memory])
+    depot = http.Depot(settings, trees, cast("Any", None), log, bandwidth)
     loop = asyncio.get_running_loop()
     server = await loop.create_server(depot.protocol_factory(listener), "127.0.0.1", 0, backlog=512)
     sys.stdout.write(f"{server.sockets[0].getsockname()[1]}\n")

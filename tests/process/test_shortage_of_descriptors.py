@@ -13,7 +13,11 @@ from typing import TYPE_CHECKING
 import harness
 from process_kit import wait_until
 
-from depotserve.process.faults import LoopFaults, raise_descriptor_limit
+from depotserve.process.faults import (
+    LoopFaults,
+    raise_descriptor_limit,
+    why_fewer_connections,
+)
 
 if TYPE_CHECKING:
     import pytest
@@ -72,6 +76,24 @@ def test_a_limit_is_never_lowered() -> None:
         assert after[1] == before[1]
     finally:
         resource.setrlimit(resource.RLIMIT_NOFILE, before)
+
+
+def test_too_few_descriptors_for_the_connections_of_the_settings_are_told_at_the_start(
+    home: Path,
+) -> None:
+    harness.change_settings(home, limits={"connections": 100})
+    for most, possible in ((231, 99), (232, None)):
+        through = [harness.need("prlimit"), f"--nofile={most}:{most}"]
+        depot = harness.start(home, workers=1, through=through)
+        depot.stop()
+        told = f"WARNING limits.connections is 100, but {most} descriptors a process are enough for"
+        assert (f"{told} {possible} (LimitNOFILE=" in depot.log()) == (possible is not None)
+
+
+def test_descriptors_of_all_workers_count_together() -> None:
+    limit = resource.getrlimit(resource.RLIMIT_NOFILE)[0]
+    assert why_fewer_connections(limit, 2) != ""
+    assert why_fewer_connections(limit, 4) == ""
 
 
 def told(caplog: pytest.LogCaptureFixture) -> list[tuple[str, str]]:

@@ -1,0 +1,99 @@
+"""One answer's body on its way out: its turns under the caps, and the count of what left."""
+
+from __future__ import annotations
+
+import asyncio
+from typing import TYPE_CHECKING, BinaryIO
+
+if TYPE_CHECKING:
+    from .bandwidth import Bandwidth, Pace
+    from .connection import Connection
+    from .exchange import Exchange
+    from .reading import Piece
+
+__all__ = ["Outgoing"]
+
+# A client that takes bytes as fast as they are read would keep the loop to itself: after so many,
+# others have their turn. To look for them costs a twentieth of what these cost.
+_TURN = 256 * 1024
+
+
+class Outgoing:
+    """What goes out by one connection for one request. What is written counts once it has left."""
+
+    __slots__ = ("_bandwidth", "_connection", "_exchange", "_in_flight", "_pace", "_since_turn")
+
+    def __init__(
+        self, connection: Connection, exchange: Exchange, bandwidth: Bandwidth, pace: Pace | None
+    ) -> None:
+        self._connection = connection
+        self._exchange = exchange
+        self._bandwidth = bandwidth
+        self._pace = pace
+        self._in_flight = 0
+        self._since_turn = 0
+
+    async def room(self, most: int) -> int:
+        """Wait until more may go, and what was written has left; give how many bytes, up to `most`.
+
+        Raises `ConnectionError` when the client is gone.
+        """
+        await self.settle()
+        if self._pace is None:  # caps may have come into force since
+            self._pace = self._bandwidth.begin(self._mount_url(), self._connection.pace)
+        if self._pace is None:
+            return most
+        count = self._pace.allowed(most)
+        delay = self._pace.delay(count)
+        if delay:
+            self._connection.excuse(delay)
+            await asyncio.sleep(delay)
+        return count
+
+    def write(self, data: Piece, *, counted: int) -> None:
+        """Write bytes, of which so many are the body's; raises `ConnectionError`."""
+        self._connection.write(data)
+        self._in_flight += counted
+
+    async def put(self, data: bytes) -> None:
+        """Write bytes of the body in the pieces that the caps allow."""
+        while data:
+            count = await self.room(len(data))
+            self.write(data[:count], counted=count)
+            data = data[count:]
+
+    async def settle(self) -> None:
+        """Wait until what was written has left, and count it."""
+        self._since_turn += self._in_flight
+        if self._since_turn > _TURN:
+            self._since_turn = 0
+            await asyncio.sleep(0)
+        await self._connection.drained()
+        self._exchange.sent += self._in_flight
+        self._in_flight = 0
+
+    async def put_from(self, file: BinaryIO, start: int, count: int) -> int:
+        """Have the kernel send a stretch of a file, and count what left even if the client goes.
+
+        Gives how many bytes that was; fewer at the end of the file.
+        """
+        await self.settle()
+        file.seek(start)
+        try:
+            sent = await self._connection.sendfile(file, start, count)
+        except OSError:
+            # The loop leaves the file's position behind the last byte that went out.
+            self._exchange.sent += file.tell() - start
+            raise
+        self._exchange.sent += sent
+        return sent
+
+    def end(self) -> None:
+        """Give up the turns, and leave the connection's own pace to its next answer."""
+        if self._pace is not None:
+            self._pace.end()
+            self._connection.pace = self._pace
+
+    def _mount_url(self) -> str | None:
+        tree = self._exchange.tree
+        return None if tree is None else tree.mount.url
