@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import fnmatch
 import re
-from functools import lru_cache
 from typing import Callable
 
 __all__ = ["Hides", "compile_patterns"]
@@ -23,7 +22,6 @@ def compile_patterns(patterns: tuple[str, ...]) -> Hides:
     # A pattern list of nothing hides nothing: "(?!)" matches never.
     expression = re.compile(alternatives or "(?!)")
 
-    @lru_cache(maxsize=8192)
     def hides(component: bytes) -> bool:
         name = component.decode("utf-8", "surrogateescape").casefold()
         return expression.match(name) is not None

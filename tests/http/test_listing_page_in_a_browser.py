@@ -15,6 +15,7 @@ from urllib.parse import unquote_to_bytes, urlsplit
 from urllib.request import Request, urlopen
 
 import pytest
+from listing_kit import arranged
 
 from depotserve.http import listing, pages
 from depotserve.http.listing import Entry
@@ -68,7 +69,7 @@ class Site(BaseHTTPRequestHandler):
 def _page(path: bytes, query: str) -> bytes:
     view = listing.parse_query(query)
     page = pages.ListingPage(path=path, crumbs=listing.crumbs(path), view=view)
-    entries = listing.arrange([] if path == b"/empty/" else ENTRIES, view)
+    entries = arranged([] if path == b"/empty/" else ENTRIES, view)
     return page.head() + page.rows(entries) + page.tail()
 
 
@@ -305,7 +306,7 @@ def test_no_name_runs_and_every_link_asks_for_its_own_bytes(
     browser.show_as(width=1280)
     browser.open(_url(site, LISTING))
     title = browser.ask("document.title")
-    place = listing.arrange(ENTRIES, listing.View()).index(entry)
+    place = arranged(ENTRIES, listing.View()).index(entry)
     browser.ask(f"document.querySelectorAll('tbody a')[{place}].click()")
     address = LISTING + listing.reference(entry.name, is_folder=entry.kind == "folder")
     _wait_until(browser, "location.pathname", address)
