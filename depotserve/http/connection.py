@@ -135,11 +135,12 @@ class Connection(asyncio.Protocol):
         """Take bytes in, and answer what they ask for; what follows the end is dropped."""
         if self._ended:
             return
-        if self._answered and not (self.busy or self._heads.begun):
-            self._since = time.monotonic()
+        had_begun = self._heads.begun
         self._heads.take(data)
         if not self.busy:
             self._go_on()
+            if self._heads.begun and not had_begun and self._answered:
+                self._since = time.monotonic()
         if self._heads.waiting > _MOST_AHEAD and not self._held:
             self._held = True
             self._transport.pause_reading()

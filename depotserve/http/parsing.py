@@ -27,11 +27,20 @@ __all__ = ["Head", "HeadReader"]
 
 _SEAM = 2  # bytes of an end that may have come before
 _REMEMBERED = 256  # bytes of a head's beginning, enough for what an error says
-# Both are for bodies, and none is ever given to the parser.
-_PROTOCOL, _BODY_LIMIT = cast("BaseProtocol", object()), 65536
+_BODY_LIMIT = 65536  # bytes; of no effect, since no body is ever given to the parser
 _LENGTH_DIGITS = 20  # of 2^64 - 1, where the compiled parser stops
 
 _ParseMessage = Callable[[list[bytes]], RawRequestMessage]
+
+
+class _NoFlow:
+    """What the parser takes for a connection that it may hold up for the sake of a body."""
+
+    def pause_reading(self, **_options: bool) -> None:
+        """Do nothing: no body is read."""
+
+    def resume_reading(self, **_options: bool) -> None:
+        """Do nothing: no body is read."""
 
 
 class Head(NamedTuple):
@@ -124,9 +133,12 @@ def _end_of_head(data: bytes) -> int:
     return proper + 3 if proper >= 0 else len(data)
 
 
+_NO_FLOW = _NoFlow()
+
+
 def _make_parser(limits: Limits) -> HttpRequestParser:
     parser = HttpRequestParser(
-        _PROTOCOL,
+        cast("BaseProtocol", _NO_FLOW),
         asyncio.get_running_loop(),
         _BODY_LIMIT,
         # Two different numbers tell a long target from a long field in aiohttp's error. Its
