@@ -6,16 +6,19 @@ import asyncio
 import errno
 import os
 from concurrent.futures import ThreadPoolExecutor
-from typing import Union
+from typing import TYPE_CHECKING, Union
 
-__all__ = ["PIECE", "Reader", "read_cached"]
+if TYPE_CHECKING:
+    from concurrent.futures import Executor
+
+__all__ = ["PIECE", "Reader", "Source", "read_cached"]
 
 # One read and one write of a body. 64 KiB was the fastest of 64 KiB to 1 MiB under TLS when
 # this was measured (0.87 of bare TLS sockets; larger pieces 0.71 to 0.86), and it bounds what
 # a slow reader makes the depot hold.
 PIECE = 64 * 1024
-# What a thread brings in at a time where the page cache has nothing: a hop for each piece of
-# 64 KiB cost more than the encryption. The disk reads on meanwhile, by so many bytes.
+# Bytes that a thread waits for where the page cache has nothing (a hop for each piece cost more
+# than its encryption), and bytes that the disk is asked to read on meanwhile.
 _STRETCH, _AHEAD = 1024 * 1024, 4 * 1024 * 1024
 
 # The page cache's answer without waiting for the disk (preadv2(2)); a kernel or a file system
@@ -48,42 +51,84 @@ def read_cached(descriptor: int, start: int, length: int) -> memoryview[int] | N
         raise
 
 
+class Source:
+    """One open file that is being sent, from front to back."""
+
+    __slots__ = ("_asked", "_descriptor", "_pool")
+
+    def __init__(self, descriptor: int, pool: Executor) -> None:
+        self._descriptor = descriptor
+        self._pool = pool
+        self._asked = -1  # up to where the disk was asked to read; -1: the page cache has had all
+
+    async def read(self, start: int, length: int, left: int) -> Piece:
+        """Read up to `length` bytes at `start`, at most a piece; nothing at the end of the file.
+
+        `left` bytes are wanted in all, and are read ahead where they come from the disk. What is
+        given must be used up before anything else is awaited.
+        """
+        piece: Piece | None = read_cached(self._descriptor, start, length)
+        if piece is None and _NO_WAIT is not None:
+            await self.warm(start, left)
+            piece = read_cached(self._descriptor, start, length)
+        if piece is None:
+            loop, place = asyncio.get_running_loop(), (self._descriptor, length, start)
+            return await loop.run_in_executor(self._pool, os.pread, *place)
+        self._go_ahead(start)
+        return piece
+
+    async def warm(self, start: int, length: int) -> int:
+        """Give how many of `length` bytes at `start` the page cache holds, brought in if need be.
+
+        That is done off the loop, a stretch at a time.
+        """
+        cached = self._cached(start, length)
+        if not cached:
+            cached = min(length, _STRETCH)
+            self._asked = start + cached + _AHEAD
+            loop, place = asyncio.get_running_loop(), (self._descriptor, start, cached)
+            await loop.run_in_executor(self._pool, _bring_in, *place)
+        self._go_ahead(start)
+        return cached
+
+    def _cached(self, start: int, length: int) -> int:
+        """Give how many of the bytes are in the page cache, from the first on.
+
+        What lies between two looks is taken to be there: the kernel reads ahead, and evicts, in
+        longer runs.
+        """
+        for at in range(start, start + length, _STRETCH):
+            if read_cached(self._descriptor, at, 1) is None:
+                return at - start
+        last = start + length - 1
+        has_last = read_cached(self._descriptor, last, 1) is not None
+        return length if has_last else max(0, length - _STRETCH)
+
+    def _go_ahead(self, start: int) -> None:
+        """Have the disk read on while what it has read is sent."""
+        if 0 <= self._asked <= start + _AHEAD // 2:
+            place = (self._descriptor, self._asked, _AHEAD, os.POSIX_FADV_WILLNEED)
+            self._pool.submit(os.posix_fadvise, *place)
+            self._asked += _AHEAD
+
+
 class Reader:
-    """Reads what may have to come from the disk, in threads of its own."""
+    """The threads that bring in what has to come from the disk."""
 
     def __init__(self, threads: int = 8) -> None:
         self._pool = ThreadPoolExecutor(threads, thread_name_prefix="read")
+
+    def open(self, descriptor: int) -> Source:
+        """Begin to read an open file, which stays its owner's."""
+        return Source(descriptor, self._pool)
 
     def close(self) -> None:
         """Let the threads go."""
         self._pool.shutdown(wait=False)
 
-    async def read(self, descriptor: int, start: int, length: int, most: int) -> Piece:
-        """Read up to `length` bytes at `start`; nothing at the end of the file.
-
-        Where they must come from the disk, so do those that are wanted next, `most` in all. What
-        is given must be used up before anything else is awaited.
-        """
-        piece: Piece | None = read_cached(descriptor, start, length)
-        if piece is None and _NO_WAIT is not None:
-            await self.warm(descriptor, start, min(most, _STRETCH))
-            piece = read_cached(descriptor, start, length)
-        if piece is None:
-            loop = asyncio.get_running_loop()
-            piece = await loop.run_in_executor(self._pool, os.pread, descriptor, length, start)
-        return piece
-
-    async def warm(self, descriptor: int, start: int, length: int) -> None:
-        """Bring a stretch of a file into the page cache, off the loop if it is not there."""
-        # The kernel reads ahead of the front and evicts at the back, so the two ends tell.
-        ends = (read_cached(descriptor, at, 1) for at in (start, start + length - 1))
-        if all(piece is not None for piece in ends):
-            return
-        loop = asyncio.get_running_loop()
-        await loop.run_in_executor(self._pool, _bring_in, descriptor, start, length)
-
 
 def _bring_in(descriptor: int, start: int, length: int) -> None:
-    for at in range(start, start + length, _STRETCH):
-        os.pread(descriptor, min(_STRETCH, start + length - at), at)
-    os.posix_fadvise(descriptor, start + length, _AHEAD, os.POSIX_FADV_WILLNEED)
+    """Wait until a stretch is in the page cache, and have what follows read."""
+    os.posix_fadvise(descriptor, start, length + _AHEAD, os.POSIX_FADV_WILLNEED)
+    for at in range(start, start + length, PIECE):
+        os.pread(descriptor, 1, at)

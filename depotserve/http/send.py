@@ -16,8 +16,9 @@ if TYPE_CHECKING:
 
 __all__ = ["ContentChangedError", "Sender"]
 
-# `sendfile` without TLS moves as much at a time; the file is looked at again between two.
-_BY_KERNEL = 4 * 1024 * 1024
+# `sendfile` without TLS moves as much at a time; the file is looked at again between two. Of bare
+# sockets' rate, 1 MiB reached 0.55, 4 MiB 0.94, 8 MiB 0.97 and 16 MiB no more.
+_BY_KERNEL = 8 * 1024 * 1024
 # The end of a stretch that is not left to the kernel: enough that the confirmations of what came
 # before, which the last piece waits for, come while the rest of it is under way.
 _BY_HAND = 2 * PIECE
@@ -78,6 +79,7 @@ class Sender:
 
     async def _send_by_pieces(self, body: FileBody, out: Outgoing) -> None:
         """Read a piece when the one before it has left: one is all that a slow reader holds."""
+        source = self._reader.open(body.descriptor)
         for part in body.parts:
             if isinstance(part, bytes):
                 await out.put(part)
@@ -85,7 +87,7 @@ class Sender:
             start, left = part
             while left > 0:
                 count = await out.room(min(left, PIECE))
-                piece = await self._reader.read(body.descriptor, start, count, left)
+                piece = await source.read(start, count, left)
                 _check_unchanged(body, len(piece))
                 out.write(piece, counted=len(piece))
                 start, left = start + len(piece), left - len(piece)
@@ -97,15 +99,16 @@ class Sender:
         may have to be sent again. So the last bytes of the body are held back until all that the
         kernel took has arrived and the file was still the same then.
         """
-        held, mark = b"", 0
+        held, mark, source = b"", 0, self._reader.open(body.descriptor)
         # Opening a descriptor does not block.
         with open(body.descriptor, "rb", buffering=0, closefd=False) as file:  # noqa: ASYNC230
             for part in body.parts:
                 start, left = (0, 0) if isinstance(part, bytes) else part
                 while left > _BY_HAND:
                     await out.put(held)
-                    count = await out.room(min(left - _BY_HAND, _BY_KERNEL))
-                    await self._reader.warm(body.descriptor, start, count)
+                    most = min(left - _BY_HAND, _BY_KERNEL)
+                    count = await source.warm(start, most)
+                    count = await out.room(count)
                     _check_unchanged(body, count)
                     sent = await out.put_from(file, start, count)
                     _check_unchanged(body, sent)
@@ -115,7 +118,7 @@ class Sender:
                     await out.put(held)
                     held = part
                 while left > 0:
-                    piece = await self._reader.read(body.descriptor, start, min(left, PIECE), left)
+                    piece = await source.read(start, min(left, PIECE), left)
                     held, before = bytes(piece), held
                     await out.put(before)
                     start, left = start + len(piece), left - len(piece)
