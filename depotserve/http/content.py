@@ -164,6 +164,9 @@ class Trees:
 
     def at(self, names: tuple[bytes, ...]) -> tuple[Tree, tuple[bytes, ...]] | None:
         """Give the tree for a path and the names that are left beneath its root."""
+        if not self._depth:
+            tree = self._by_names.get(())
+            return None if tree is None else (tree, names)
         for count in range(min(self._depth, len(names)), -1, -1):
             tree = self._by_names.get(names[:count])
             if tree is not None:
