@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import fcntl
 import socket
 import struct
-import termios
+
+from depotserve.lingering import bytes_unconfirmed
 
 __all__ = ["bytes_acknowledged", "bytes_handed_over", "can_still_send"]
 
@@ -31,7 +31,7 @@ def bytes_handed_over(sock: socket.socket | None) -> int:
     -1 where the kernel does not say.
     """
     for _ in range(_TRIES):
-        before, waiting = bytes_acknowledged(sock), _bytes_waiting(sock)
+        before, waiting = bytes_acknowledged(sock), bytes_unconfirmed(sock)
         if before < 0 or waiting < 0:
             return -1
         if bytes_acknowledged(sock) == before:
@@ -49,14 +49,3 @@ def _info(sock: socket.socket | None) -> bytes:
         return b"" if sock is None else sock.getsockopt(socket.IPPROTO_TCP, socket.TCP_INFO, 256)
     except OSError:
         return b""
-
-
-def _bytes_waiting(sock: socket.socket | None) -> int:
-    """Count what the kernel holds unconfirmed (SIOCOUTQ of tcp(7))."""
-    if sock is None:
-        return -1
-    try:
-        answer = fcntl.ioctl(sock.fileno(), termios.TIOCOUTQ, bytes(4))
-    except OSError:
-        return -1
-    return int(struct.unpack("=i", answer)[0])

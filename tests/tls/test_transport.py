@@ -147,6 +147,27 @@ def test_a_closure_alert_is_told_once_and_leaves_time_for_an_answer(
         assert talker.lost.wait(SECONDS)
 
 
+@both_versions
+@pytest.mark.parametrize("farewell", ["alert", "socket", "both", "close"])
+def test_a_client_that_ends_is_told_of_once_and_let_go(
+    newest: ssl.TLSVersion, farewell: str
+) -> None:
+    with served() as here, Client(here.port, client_context(newest)) as client:
+        client.shake_hands().send(b"x")
+        assert client.read_exactly(1) == b"x"
+        if farewell != "socket":
+            client.socket.sendall(client.farewell())
+        if farewell in {"socket", "both"}:
+            client.socket.shutdown(1)
+        if farewell == "close":
+            client.socket.close()
+        else:
+            assert client.read_to_end() == (b"", "clean")
+            client.socket.close()
+        assert here.talker().lost.wait(SECONDS)
+        assert here.talker().events == ["made", "eof", "lost"]
+
+
 def test_a_flood_after_the_closure_alert_is_not_kept() -> None:
     with served(stays=True) as here, Client(here.port) as client:
         client.shake_hands()

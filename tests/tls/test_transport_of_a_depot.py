@@ -353,6 +353,33 @@ def test_readers_that_stop_make_the_worker_hold_little(depot: harness.RunningDep
         assert depot.raw(harness.get("/x")).endswith(b"x")
 
 
+@pytest.mark.slow
+def test_connections_that_stay_after_a_large_file_cost_no_more_than_idle_ones(
+    depot: harness.RunningDepot,
+) -> None:
+    (worker,) = depot.workers()
+    context = client_context()
+    with contextlib.ExitStack() as stack:
+        clients = [stack.enter_context(Client(depot.port, context)) for _ in range(120)]
+        for number, client in enumerate(clients):
+            # The first few fill what the worker keeps for all.
+            if number == 20:
+                before = resident(worker)
+            kept = harness.get("/medium.bin").replace(b"Connection: close\r\n", b"")
+            client.shake_hands().send(kept)
+            read_body(client, 1_000_000)
+        grown = resident(worker) - before
+        # A connection's own buffer for what is sent would take 87 KiB.
+        assert grown < 100 * 64 * 1024, grown
+
+
+def read_body(client: Client, length: int) -> None:
+    received = client.read()
+    while b"\r\n\r\n" not in received:
+        received += client.read()
+    client.read_exactly(length - len(received.split(b"\r\n\r\n", 1)[1]))
+
+
 @pytest.mark.parametrize("unit", [KEPT, b"a" * 100, b"\r\n", KEPT[:-2]], ids=range(4))
 def test_a_client_that_floods_while_its_answer_is_under_way_is_held_up(
     depot: harness.RunningDepot, unit: bytes
@@ -511,6 +538,20 @@ def test_openssl_may_change_its_keys_between_requests(
             talk.say(KEPT)
             wait_for(lambda: talk.output.count(b"HTTP/1.1 200") == number)  # noqa: B023
         assert (talk.said("KeyUpdate") > 0) == answered
+
+
+def test_openssl_may_change_its_keys_many_times(
+    depot: harness.RunningDepot, tmp_path: Path
+) -> None:
+    with Talk(depot, tmp_path, "-tls1_3") as talk:
+        for number in range(1, 61):
+            talk.say(b"kK"[number % 2 : number % 2 + 1] + b"\n")
+            wait_for(lambda: talk.output.count(b"KEYUPDATE") == number)  # noqa: B023
+        time.sleep(0.2)
+        talk.say(KEPT)
+        wait_for(lambda: b"HTTP/1.1 200" in talk.output)
+        # All were asked for before the request; half of them in return for one of ours.
+        assert talk.said("KeyUpdate") == 30
 
 
 @pytest.mark.parametrize("command", [b"k\n", b"K\n"])
