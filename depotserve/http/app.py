@@ -108,7 +108,7 @@ class Depot:
 
     def protocol_factory(
         self, listener: Listener, *, surplus: bool = False
-    ) -> Callable[[], Connection]:
+    ) -> Callable[[], asyncio.Protocol]:
         """Give what makes the protocol of each connection of `listener`.
 
         `surplus`: of those whose address has too many, which get 503.

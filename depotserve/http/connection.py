@@ -60,7 +60,7 @@ class ConnectionSettings:
 _RECEIVED = memoryview(bytearray(65536))
 
 
-class Connection(asyncio.BufferedProtocol):
+class Connection(asyncio.BufferedProtocol, asyncio.Protocol):
     """A server's side of one connection, above a socket's transport or that of TLS.
 
     `busy` while a request is answered; `sending` while bytes of a body are under way.

@@ -14,8 +14,8 @@ if TYPE_CHECKING:
 __all__ = ["Outgoing"]
 
 # A client that takes bytes as fast as they are read would keep the loop to itself: after so many,
-# others have their turn. To look for them costs a twentieth of what these cost.
-_TURN = 256 * 1024
+# others have their turn.
+_TURN = 512 * 1024
 
 
 class Outgoing:

@@ -21,7 +21,8 @@ __all__ = ["ContentChangedError", "Sender"]
 _BY_KERNEL = 8 * 1024 * 1024
 # The end of a stretch that is not left to the kernel: enough that the confirmations of what came
 # before, which the last piece waits for, come while the rest of it is under way.
-_BY_HAND = 2 * PIECE
+_BY_HAND = 128 * 1024
+_AT_ONCE = 64 * 1024  # a body up to this leaves with its head, and with other clients' answers
 
 
 class ContentChangedError(Exception):
@@ -134,7 +135,7 @@ def _at_once(exchange: Exchange, answer: Answer) -> bytes | memoryview[int] | No
         return b""
     if isinstance(body, bytes):
         return body
-    if isinstance(body, Stream) or body.length > PIECE or len(body.parts) > 1:
+    if isinstance(body, Stream) or body.length > _AT_ONCE or len(body.parts) > 1:
         return None
     part = body.parts[0]
     if isinstance(part, bytes) or part.length == 0:
