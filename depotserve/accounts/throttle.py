@@ -23,6 +23,7 @@ MISSES = 300  # wrong guesses at cached credentials while throttled: one a secon
 _PAIRS = 4096  # whose misses are counted; a hundred bytes each
 _PATIENCE = 30.0  # seconds that a check waits for others of its pair to be decided
 _POLL = 0.02  # seconds; a check at cost 12 takes ten times as long
+_LINE = 128  # checks of one pair that wait in one worker
 
 
 @attrs.frozen
@@ -89,6 +90,8 @@ class Throttle:
         """
         deadline = self._clock() + _PATIENCE
         line = self._lines.setdefault(pair, _Line())
+        if line.length >= _LINE:
+            return Refusal(math.ceil(_PATIENCE), busy=True)
         line.length += 1
         try:
             # Only the first of a line looks again and again; hundreds would take the processor.

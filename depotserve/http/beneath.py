@@ -99,38 +99,29 @@ class _Walk:
         """Step into `name`: give the file if it is one and the last, follow it if a link."""
         if self._hides(name) or len(self._names) >= _MOST_DEPTH:
             raise _not_beneath("is not served")
-        if self._ahead and self._step_into(name):
+        # How the name is reached: from the folder where the walk stands, or by the root's path.
+        folder = self._folders[-1] if self._folders else None
+        path = name if self._folders else self._paths[0] + b"/" + name
+        if self._ahead and self._step_into(name, path, folder):
             return None
-        path, folder = self._place(name)
         mode = os.lstat(path, dir_fd=folder).st_mode
         if stat.S_ISREG(mode) and not any(self._ahead):
-            return self._open_file(name)
+            descriptor = os.open(path, _READ, dir_fd=folder)
+            return self._checked(descriptor, stat.S_ISREG, (*self._names, name))
         if stat.S_ISLNK(mode):
-            self._follow(name)
-        elif not (stat.S_ISDIR(mode) and self._step_into(name)):
+            self._follow(os.readlink(path, dir_fd=folder))
+        elif not (stat.S_ISDIR(mode) and self._step_into(name, path, folder)):
             raise _not_beneath("is no file or folder")
         return None
 
-    def _place(self, name: bytes) -> tuple[bytes, int | None]:
-        """Give the path and the folder's descriptor by which a name here is reached."""
-        if self._folders:
-            return name, self._folders[-1]
-        return self._paths[0] + b"/" + name, None
-
-    def _step_into(self, name: bytes) -> bool:
+    def _step_into(self, name: bytes, path: bytes, folder: int | None) -> bool:
         """Go into the folder `name`; False if it is none. That opens nothing (open(2), O_PATH)."""
-        path, folder = self._place(name)
         try:
             self._folders.append(os.open(path, _FOLDER, dir_fd=folder))
         except NotADirectoryError:
             return False
         self._names.append(name)
         return True
-
-    def _open_file(self, name: bytes) -> Opened:
-        path, folder = self._place(name)
-        descriptor = os.open(path, _READ, dir_fd=folder)
-        return self._checked(descriptor, stat.S_ISREG, (*self._names, name))
 
     def _open_here(self) -> Opened:
         """Open for reading the folder where the walk stands."""
@@ -146,13 +137,11 @@ class _Walk:
             raise _not_beneath("changed its kind while it was opened")
         return Opened(descriptor, status, names)
 
-    def _follow(self, name: bytes) -> None:
+    def _follow(self, target: bytes) -> None:
         """Put the components of a link's target before the names still to go."""
         self._links_left -= 1
         if self._links_left < 0:
             raise _not_beneath("has too many links")
-        path, folder = self._place(name)
-        target = os.readlink(path, dir_fd=folder)
         if target.startswith(b"/"):
             target = self._within_root(target)
             self.close()

@@ -19,13 +19,30 @@ _TURN = 512 * 1024
 
 
 class Outgoing:
-    """What goes out by one connection for one request. What is written counts once it has left."""
+    """What goes out by one connection for one request. What is written counts once it has left.
 
-    __slots__ = ("_bandwidth", "_connection", "_exchange", "_in_flight", "_pace", "_since_turn")
+    The head leaves with the first bytes of the body, unless a cap holds those back.
+    """
+
+    __slots__ = (
+        "_bandwidth",
+        "_connection",
+        "_exchange",
+        "_head",
+        "_in_flight",
+        "_pace",
+        "_since_turn",
+    )
 
     def __init__(
-        self, connection: Connection, exchange: Exchange, bandwidth: Bandwidth, pace: Pace | None
+        self,
+        connection: Connection,
+        exchange: Exchange,
+        head: bytes,
+        bandwidth: Bandwidth,
+        pace: Pace | None,
     ) -> None:
+        self._head = head
         self._connection = connection
         self._exchange = exchange
         self._bandwidth = bandwidth
@@ -46,14 +63,23 @@ class Outgoing:
         count = self._pace.allowed(most)
         delay = self._pace.delay(count)
         if delay:
+            await self.send_head()
             self._connection.excuse(delay)
             await asyncio.sleep(delay)
         return count
 
     def write(self, data: Piece, *, counted: int) -> None:
         """Write bytes, of which so many are the body's; raises `ConnectionError`."""
+        if self._head:
+            data, self._head = b"".join((self._head, data)), b""
         self._connection.write(data)
         self._in_flight += counted
+
+    async def send_head(self) -> None:
+        """Write the head if it has not been, and wait until it has left."""
+        if self._head:
+            self.write(b"", counted=0)
+            await self.settle()
 
     async def put(self, data: bytes) -> None:
         """Write bytes of the body in the pieces that the caps allow."""
@@ -77,6 +103,7 @@ class Outgoing:
 
         Gives how many bytes that was; fewer at the end of the file.
         """
+        await self.send_head()
         await self.settle()
         file.seek(start)
         try:

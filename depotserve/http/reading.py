@@ -54,12 +54,13 @@ def read_cached(descriptor: int, start: int, length: int) -> memoryview[int] | N
 class Source:
     """One open file that is being sent, from front to back."""
 
-    __slots__ = ("_asked", "_descriptor", "_pool")
+    __slots__ = ("_asked", "_descriptor", "_end", "_pool")
 
     def __init__(self, descriptor: int, pool: Executor) -> None:
         self._descriptor = descriptor
         self._pool = pool
-        self._asked = -1  # up to where the disk was asked to read; -1: the page cache has had all
+        # Up to where the disk was asked to read, and is to be: nothing while the cache has all.
+        self._asked = self._end = 0
 
     async def read(self, start: int, length: int, left: int) -> Piece:
         """Read up to `length` bytes at `start`, at most a piece; nothing at the end of the file.
@@ -68,7 +69,7 @@ class Source:
         given must be used up before anything else is awaited.
         """
         piece: Piece | None = read_cached(self._descriptor, start, length)
-        if piece is None and _NO_WAIT is not None:
+        if piece is None and _NO_WAIT is not None and left > length:
             await self.warm(start, left)
             piece = read_cached(self._descriptor, start, length)
         if piece is None:
@@ -85,8 +86,9 @@ class Source:
         cached = self._cached(start, length)
         if not cached:
             cached = min(length, _STRETCH)
-            self._asked = start + cached + _AHEAD
-            loop, place = asyncio.get_running_loop(), (self._descriptor, start, cached)
+            self._end = start + length
+            self._asked = min(start + cached + _AHEAD, self._end)
+            loop, place = asyncio.get_running_loop(), (self._descriptor, start, cached, self._asked)
             await loop.run_in_executor(self._pool, _bring_in, *place)
         self._go_ahead(start)
         return cached
@@ -106,10 +108,11 @@ class Source:
 
     def _go_ahead(self, start: int) -> None:
         """Have the disk read on while what it has read is sent."""
-        if 0 <= self._asked <= start + _AHEAD // 2:
-            place = (self._descriptor, self._asked, _AHEAD, os.POSIX_FADV_WILLNEED)
+        if start + _AHEAD // 2 >= self._asked < self._end:
+            count = min(_AHEAD, self._end - self._asked)
+            place = (self._descriptor, self._asked, count, os.POSIX_FADV_WILLNEED)
             self._pool.submit(os.posix_fadvise, *place)
-            self._asked += _AHEAD
+            self._asked += count
 
 
 class Reader:
@@ -127,8 +130,8 @@ class Reader:
         self._pool.shutdown(wait=False)
 
 
-def _bring_in(descriptor: int, start: int, length: int) -> None:
-    """Wait until a stretch is in the page cache, and have what follows read."""
-    os.posix_fadvise(descriptor, start, length + _AHEAD, os.POSIX_FADV_WILLNEED)
+def _bring_in(descriptor: int, start: int, length: int, end: int) -> None:
+    """Wait until a stretch is in the page cache, and have what follows up to `end` read."""
+    os.posix_fadvise(descriptor, start, end - start, os.POSIX_FADV_WILLNEED)
     for at in range(start, start + length, _STEP):
         os.pread(descriptor, 1, at)

@@ -56,10 +56,10 @@ class Sender:
             await connection.drained()
             exchange.sent += len(small)
         else:
-            out = Outgoing(connection, exchange, self._bandwidth, pace)
-            out.write(head, counted=0)
+            out = Outgoing(connection, exchange, head, self._bandwidth, pace)
             try:
                 await self._send_body(connection, exchange, answer, out)
+                await out.send_head()
                 await out.settle()
             finally:
                 out.end()

@@ -17,8 +17,9 @@ import pytest
 import serving
 from process_kit import wait_until
 
-from depotserve.config import Limits
+from depotserve.config import Limits, Listener
 from depotserve.http import Census
+from depotserve.process import sockets
 from depotserve.process.acceptor import Acceptor, Factories
 
 if TYPE_CHECKING:
@@ -296,4 +297,20 @@ async def test_clients_that_leave_before_they_are_accepted_are_no_fault() -> Non
     acceptor, census = accepting(listening, made)
     await until(lambda: len(made) == 5)
     await until(lambda: census.total() == 0)
+    acceptor.close()
+
+
+@pytest.mark.parametrize("address", ["127.0.0.1", "::1"])
+async def test_a_small_write_waits_for_no_acknowledgement(address: str) -> None:
+    # RFC 1122 section 4.2.3.4 coalesces small writes unless that is turned off (TCP_NODELAY of
+    # tcp(7)); an answer's head would then wait 40 ms for the client's delayed acknowledgement.
+    endpoint = sockets.reserve(Listener(address, 0, "none"))
+    listening = endpoint.open()
+    made: list[Silent] = []
+    acceptor, _ = accepting(listening, made)
+    _, writer = await asyncio.open_connection(*listening.getsockname()[:2])
+    await until(lambda: made and hasattr(made[0], "transport"))
+    accepted = made[0].transport.get_extra_info("socket")
+    assert accepted.getsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY)
+    writer.close()
     acceptor.close()
