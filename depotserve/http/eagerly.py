@@ -7,10 +7,11 @@ much as all of the rest. (Python 3.12 has eager tasks of its own; the floor here
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Coroutine
 from typing import TYPE_CHECKING, Any, TypeVar, Union
 
 if TYPE_CHECKING:
-    from collections.abc import Coroutine, Generator
+    from collections.abc import Generator
 
 __all__ = ["run_eagerly"]
 
@@ -29,30 +30,39 @@ def run_eagerly(
     except StopIteration as end:
         result: _Result = end.value
         return result
-    return asyncio.get_running_loop().create_task(_rest(_Rest(coroutine, waited_for)))
+    return asyncio.get_running_loop().create_task(_Rest(coroutine, waited_for))
 
 
-async def _rest(rest: _Rest) -> Any:  # noqa: ANN401 - whatever the coroutine gives
-    return await rest
+class _Rest(Coroutine[Any, Any, Any]):
+    """What is left of a coroutine that has begun to wait: the task's first step gives for what."""
 
+    __slots__ = ("_begun", "_coroutine", "_waited_for")
 
-class _Rest:
-    """What is left of a coroutine that waits for a future."""
-
-    __slots__ = ("_coroutine", "_waited_for")
-
-    def __init__(self, coroutine: Coroutine[Any, Any, Any], waited_for: object) -> None:
+    def __init__(self, coroutine: Coroutine[Any, Any, Any], waited_for: Any) -> None:  # noqa: ANN401
         self._coroutine = coroutine
         self._waited_for = waited_for
+        self._begun = False
+
+    def send(self, value: Any) -> Any:  # noqa: ANN401 - as coroutines have it
+        """Go on, but for the first time."""
+        if self._begun:
+            return self._coroutine.send(value)
+        self._begun = True
+        waited_for, self._waited_for = self._waited_for, None
+        return waited_for
+
+    def throw(self, *error: Any) -> Any:  # noqa: ANN401 - as coroutines have it
+        """Raise an error where the coroutine waits; what it waits for is not wanted any more."""
+        self._begun = True
+        waited_for, self._waited_for = self._waited_for, None
+        if isinstance(waited_for, asyncio.Future):
+            waited_for.cancel()
+        return self._coroutine.throw(*error)
+
+    def close(self) -> None:
+        """End the coroutine."""
+        self._coroutine.close()
 
     def __await__(self) -> Generator[Any, Any, Any]:
-        try:
-            while True:
-                try:
-                    value = yield self._waited_for
-                except BaseException as error:  # noqa: BLE001, PERF203 - handed on as it comes
-                    self._waited_for = self._coroutine.throw(error)
-                else:
-                    self._waited_for = self._coroutine.send(value)
-        except StopIteration as end:
-            return end.value
+        """Refuse: a task alone steps through this."""
+        raise NotImplementedError

@@ -26,7 +26,8 @@ if TYPE_CHECKING:
 __all__ = ["Head", "HeadReader"]
 
 _SEAM = 2  # bytes of an end that may have come before
-_REMEMBERED = 256  # bytes of a head's beginning, enough for what an error says
+_NEVER = 1 << 62
+_LINE_ENDS = 4  # bytes: of the request line and of the head
 _BODY_LIMIT = 65536  # bytes; of no effect, since no body is ever given to the parser
 _LENGTH_DIGITS = 20  # of 2^64 - 1, where the compiled parser stops
 
@@ -86,28 +87,33 @@ class HeadReader:
         Raises `Refusal` for bytes that are no request; nothing can be read after that, nor
         after a head whose body follows.
         """
+        if not self._read:  # empty lines before a head are no part of it (RFC 9112 §2.2)
+            self._ahead = self._ahead.lstrip(b"\r\n")
         head = None
-        while head is None and self._ahead:
-            head = self._parse_one(self._cut_off())
+        try:
+            while head is None and self._ahead:
+                head = self._parse(self._cut_off())
+        except (HttpProcessingError, ValueError) as error:
+            # ValueError: a target that yarl can't take, in aiohttp 3.13.
+            self._ahead = b""
+            raise explain_unreadable(error, self._read, self._limits) from error
         return head
 
     def _cut_off(self) -> bytes:
         """Take from the bytes ahead those that may belong to the present head."""
         seam = self._read[-_SEAM:]
-        end = _end_of_head(seam + self._ahead if seam else self._ahead) - len(seam)
+        end = min(_end_of_head(seam + self._ahead) - len(seam), len(self._ahead))
+        if end <= 0:
+            raise BadHttpMessage("a bare LF, which the parser took for part of a line")
         piece, self._ahead = self._ahead[:end], self._ahead[end:]
         self._read += piece
         return piece
 
-    def _parse_one(self, piece: bytes) -> Head | None:
-        try:
-            messages, upgraded, _ = self._parser.feed_data(piece)
-            if not messages:
-                self._check_length()
-                return None
-        except (HttpProcessingError, ValueError) as error:
-            # ValueError: a target that yarl can't take, in aiohttp 3.13.
-            raise explain_unreadable(error, self._read[:_REMEMBERED], self._limits) from error
+    def _parse(self, piece: bytes) -> Head | None:
+        messages, upgraded, _ = self._parser.feed_data(piece)
+        if not messages:
+            self._check_length()
+            return None
         size, self._read = len(self._read), b""
         if upgraded:  # nothing is changed to here, and the parser would read no more (§7.8)
             self._parser = _make_parser(self._limits)
@@ -115,36 +121,36 @@ class HeadReader:
         return Head(message, payload is not EMPTY_PAYLOAD, size)
 
     def _check_length(self) -> None:
-        """Bound a head that has not come whole; empty lines before one are no part of it."""
-        if not self._read.strip(b"\r\n"):
-            self._read = b""
-        if len(self._read) > self._limits.header_bytes + self._limits.target_bytes:
-            raise LineTooLong(b"", self._limits.header_bytes)
+        """Bound a head that has not come whole."""
+        most = self._limits.target_bytes + AROUND_TARGET + self._limits.header_bytes + _LINE_ENDS
+        if len(self._read) > most:
+            raise LineTooLong(b"", most)
 
 
 def _end_of_head(data: bytes) -> int:
-    """Give where the first head in `data` ends, or the length where none does.
+    """Give where the first head in `data` ends, or a number past any where none does.
 
     That its lines end in CRLF is for the parser to check.
     """
     proper, bare = data.find(b"\n\r\n"), data.find(b"\n\n")
     if bare >= 0 and not 0 <= proper < bare:
         return bare + 2
-    return proper + 3 if proper >= 0 else len(data)
+    return proper + 3 if proper >= 0 else _NEVER
 
 
 _NO_FLOW = _NoFlow()
 
 
 def _make_parser(limits: Limits) -> HttpRequestParser:
+    line, field = limits.target_bytes + AROUND_TARGET, limits.header_bytes + 2
     parser = HttpRequestParser(
         cast("BaseProtocol", _NO_FLOW),
         asyncio.get_running_loop(),
         _BODY_LIMIT,
-        # Two different numbers tell a long target from a long field in aiohttp's error. Its
-        # parser in Python counts the whole line; `check_head` counts the target alone.
-        max_line_size=limits.target_bytes + AROUND_TARGET,
-        max_field_size=limits.header_bytes + 2,
+        # The parser in Python holds what has come of any line against the first line's limit;
+        # `check_head` looks at the target alone.
+        max_line_size=line if HttpRequestParser is not HttpRequestParserPy else max(line, field),
+        max_field_size=field,
         auto_decompress=False,
     )
     if isinstance(parser, HttpRequestParserPy):

@@ -91,7 +91,8 @@ class Source:
             loop, place = asyncio.get_running_loop(), (self._descriptor, start, cached, self._asked)
             await loop.run_in_executor(self._pool, _bring_in, *place)
         self._go_ahead(start)
-        return cached
+        # A file that shrank has no byte past its end, in the cache or anywhere.
+        return max(0, min(cached, os.fstat(self._descriptor).st_size - start))
 
     def _cached(self, start: int, length: int) -> int:
         """Give how many of the bytes are in the page cache, from the first on.
@@ -100,10 +101,9 @@ class Source:
         longer runs.
         """
         for at in range(start, start + length, _STRETCH):
-            if read_cached(self._descriptor, at, 1) is None:
+            if not read_cached(self._descriptor, at, 1):
                 return at - start
-        last = start + length - 1
-        has_last = read_cached(self._descriptor, last, 1) is not None
+        has_last = read_cached(self._descriptor, start + length - 1, 1)
         return length if has_last else max(0, length - _STRETCH)
 
     def _go_ahead(self, start: int) -> None:
@@ -135,3 +135,4 @@ def _bring_in(descriptor: int, start: int, length: int, end: int) -> None:
     os.posix_fadvise(descriptor, start, end - start, os.POSIX_FADV_WILLNEED)
     for at in range(start, start + length, _STEP):
         os.pread(descriptor, 1, at)
+    os.pread(descriptor, 1, start + length - 1)

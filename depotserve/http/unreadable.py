@@ -41,12 +41,12 @@ AROUND_TARGET = 32  # bytes of a request line that are not its target: a method 
 def explain_unreadable(error: BaseException, head: bytes, limits: Limits) -> Refusal:
     """Give the status that the standard has for a head that can't be parsed.
 
-    `head` is how it began. 414: RFC 9110 §15.5.15; 431: RFC 6585 §5; 505: §15.6.6; the rest 400.
+    `head` is what has come of it. 414: RFC 9110 §15.5.15; 431: RFC 6585 §5; 505: §15.6.6; the
+    rest 400.
     """
     if isinstance(error, LineTooLong):
-        is_target = str(error.args[1]) == str(limits.target_bytes + AROUND_TARGET)
-        # The same parser counts the end of a field that has not come whole as it does a target.
-        if is_target and b"\n" not in head.lstrip(b"\r\n"):
+        end = head.find(b"\n")
+        if not 0 <= end <= limits.target_bytes + AROUND_TARGET:
             return Refusal(414, LONG_TARGET, close=True)
         return Refusal(431, LARGE_FIELDS, close=True)
     if isinstance(error, BadHttpMessage) and error.message == _TOO_MANY_FIELDS:
