@@ -9,7 +9,7 @@ from processes import forget_peak, peak_mib
 from stage import alternate
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Sequence
+    from collections.abc import Sequence
 
     from servers import Subject
 
@@ -53,20 +53,22 @@ def summed_up(samples: Sequence[Sample], unit: str) -> dict[str, Spread]:
 
 
 def compare(
-    others: Sequence[Subject],
+    subjects: Sequence[Subject],
     samples: Sequence[Sequence[Sample]],
-    targets: Iterable[str | None],
+    targets: Sequence[str | None],
 ) -> list[Check]:
-    """Compare the rate, and without a target the cost, of the first samples with the last ones.
+    """Compare the rate of each of ours, and without a target the first's cost, with the others'.
 
-    The others' samples stand at the end of all. A neighbour on the machine takes from rates, and
-    little from costs.
+    The others, as many as there are targets, stand at the end of all. A neighbour on the machine
+    takes from rates, and little from costs.
     """
-    ours, theirs = samples[0], samples[-len(others) :]
+    first = len(subjects) - len(targets)
     checks = []
-    for subject, found, target in zip(others, theirs, targets):
-        checks.append(check_ratio(f"to {subject.name}", rates(ours), rates(found), target))
-        checks.append(check_ratio(f"server CPU, to {subject.name}", cpus(ours), cpus(found)))
+    for other, found, target in zip(subjects[first:], samples[first:], targets):
+        for mine, own in zip(subjects[:first], samples[:first]):
+            what = f"{mine.name}, to {other.name}"
+            checks.append(check_ratio(what, rates(own), rates(found), target))
+        checks.append(check_ratio(f"server CPU, to {other.name}", cpus(samples[0]), cpus(found)))
     return checks
 
 

@@ -45,8 +45,8 @@ def cases(stage: Stage) -> Iterator[Case]:
     for resume in (False,) if stage.quick else (False, True):
         one = partial(_connect, stage.small, stage.seconds, resume)
         samples = measure(subjects, stage.rounds, one)
-        targets = [None if resume else target for target in _TARGETS.values()]
-        checks = compare(others, samples, targets)
+        targets = [None if resume else _TARGETS[name] for name in names]
+        checks = compare(subjects, samples, targets)
         handshake = "resumed handshake" if resume else "full handshake"
         work = f"new connection, {handshake}, 4 KiB; {_CLIENTS} clients"
         yield Case(6, work, figures_of(subjects, samples, "connections"), checks, notes)

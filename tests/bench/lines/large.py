@@ -57,7 +57,7 @@ def _cases(
     for count in _CONNECTIONS:
         subjects = [*ours, *others]
         samples = measure(subjects, stage.rounds, partial(_fetch, stage, parts, count))
-        checks = compare(others, samples, (target for target, _ in references.values()))
+        checks = compare(subjects, samples, [target for target, _ in references.values()])
         way = "TLS" if tls else "plain"
         work = f"{size}, {way}, {count} connection{'s' if count > 1 else ''}"
         yield Case(line, work, figures_of(subjects, samples, "GiB"), checks, notes)

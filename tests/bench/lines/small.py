@@ -52,7 +52,7 @@ def _cases(
         seconds = stage.seconds * 2 if tls and count > 16 else stage.seconds
         one = partial(_load, small, count, seconds)
         samples = measure(subjects, stage.rounds, one)
-        checks = compare(others, samples, (references[name] for name in names))
+        checks = compare(subjects, samples, [references[name] for name in names])
         work = f"4 KiB, {'TLS' if tls else 'plain'}, {count} connections"
         yield Case(line, work, figures_of(subjects, samples, "requests"), checks, notes)
 
