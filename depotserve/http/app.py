@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import logging
 import time
 from concurrent.futures import Executor, ThreadPoolExecutor
 from typing import TYPE_CHECKING, Any, Callable
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Depot"]
 
+_log = logging.getLogger("depotserve")
 _NO_FIELDS = CIMultiDictProxy(CIMultiDict[str]())
 _LAST_WORDS = 1.0  # seconds for connections that end to be gone
 _LOOK = 0.5  # seconds between two looks for clients that let a limit pass
@@ -215,9 +217,10 @@ class Depot:
             answer = await follow(way, exchange)
             answer.close |= self._must_close(exchange, answer)
             await self._sender.send(connection, exchange, answer)
-        except (OSError, ContentChangedError):
+        except (OSError, ContentChangedError) as error:
             if answer is not None:
                 answer.close = True
+                self._break_off(connection, exchange, answer, error)
         finally:
             if answer is not None and isinstance(answer.body, FileBody):
                 answer.body.close()
@@ -225,6 +228,17 @@ class Depot:
                 await answer.body.release()
             self._record(exchange, answer, when)
         return answer is not None and not answer.close
+
+    @staticmethod
+    def _break_off(
+        connection: Connection, exchange: Exchange, answer: Answer, error: Exception
+    ) -> None:
+        """Say why an answer ends early, and let the client see that it does."""
+        if not isinstance(error, ConnectionError):
+            reason = getattr(error, "strerror", None) or "the file changed while it was sent"
+            _log.warning("an answer broke off after %d bytes: %s", exchange.sent, reason)
+        if isinstance(answer.body, Stream) and exchange.version < (1, 1):
+            connection.reset()  # an orderly end would be that of the whole body
 
     def _must_close(self, exchange: Exchange, answer: Answer) -> bool:
         # A body of unknown length ends for HTTP/1.0 with the connection.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import socket
 import struct
 import time
@@ -368,14 +369,20 @@ class Connection(asyncio.BufferedProtocol, asyncio.Protocol):
         for the socket, and would wait for ever on one that the loop has forgotten.
         """
         sock = self.socket()
-        try:
+        with contextlib.suppress(OSError):  # the client was faster
             if sock is not None:
                 sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET_ON_CLOSE)
                 sock.shutdown(socket.SHUT_RDWR)
-        except OSError:
-            pass  # the client was faster
         if not self.busy:
             self.abandon()
+
+    def reset(self) -> None:
+        """End the connection in a reset, by which the client knows that it did not get all."""
+        sock = self.socket()
+        with contextlib.suppress(OSError):
+            if sock is not None:
+                sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, _RESET_ON_CLOSE)
+        self.abandon()
 
     def abandon(self) -> None:
         """Let go of a connection; what the kernel has taken still goes to the client."""

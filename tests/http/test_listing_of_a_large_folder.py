@@ -246,6 +246,23 @@ def test_a_listing_that_the_disk_fails_breaks_off(tmp_path: Path, fault: str, ac
         serving.wait_for(lambda: depot.access_log().rstrip("\n").endswith(" cut -"))
 
 
+def read_to_the_end(client: socket.socket) -> None:
+    while client.recv(65536):
+        pass
+
+
+def test_a_listing_without_a_length_breaks_off_in_a_reset(tmp_path: Path) -> None:
+    # RFC 9112 section 6.3: to HTTP/1.0 the end of the connection is that of the body, so that an
+    # orderly one would make the part look like the whole.
+    with failing(tmp_path, "newfstatat:error=EIO:when=500") as depot:
+        with socket.create_connection(("127.0.0.1", depot.port), 60) as client:
+            request = harness.get("/many/", f"Accept: {JSON}")
+            client.sendall(request.replace(b"HTTP/1.1", b"HTTP/1.0"))
+            with pytest.raises(ConnectionResetError):
+                read_to_the_end(client)
+        depot.wait_for_log(r"WARNING an answer broke off after [1-9][0-9]* bytes: ")
+
+
 @pytest.mark.parametrize(
     ("fault", "status"),
     [("getdents64:error=EIO:when=1", 503), ("getdents64:error=EACCES:when=1", 403)],
