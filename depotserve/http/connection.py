@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO, Callable, cast
 
 import attrs
 
-from depotserve.lingering import Lingering
+from depotserve.lingering import Lingering, bytes_unconfirmed
 
 from .address import client_address
 from .arrival import bytes_acknowledged, bytes_handed_over, can_still_send
@@ -35,8 +35,6 @@ _RESET_ON_CLOSE = struct.pack("ii", 1, 0)  # struct linger: on, 0 seconds
 _QUICK_LOOKS, _PAUSE, _LONGEST_PAUSE = 20, 0.002, 0.05
 _MOST_AHEAD = 65536  # bytes that a client may send ahead of its answers before it is held
 _TURN = 16  # requests that one connection is answered before others have their turn
-
-Answering = Callable[..., "Coroutine[Any, Any, bool]"]
 
 
 @attrs.frozen(slots=True, eq=False)
@@ -162,6 +160,8 @@ class Connection(asyncio.BufferedProtocol, asyncio.Protocol):
     def eof_received(self) -> bool:
         """Keep a connection whose client has ended its side until it has its answers."""
         self._asked_all = True
+        if not self.busy:
+            self.close()  # with what waits in the outbox, and watched until the client has it
         return self.owes_an_answer()
 
     # Requests and answers in turn.
@@ -172,8 +172,7 @@ class Connection(asyncio.BufferedProtocol, asyncio.Protocol):
             answer = self._next_answer()
             if answer is None:
                 break
-            self.busy = True
-            begun = run_eagerly(answer)
+            begun = self._begin_answer(answer)
             if isinstance(begun, asyncio.Task):
                 begun.add_done_callback(self._end_task)
                 return
@@ -183,6 +182,18 @@ class Connection(asyncio.BufferedProtocol, asyncio.Protocol):
             asyncio.get_running_loop().call_soon(self._take_turn)
             return
         self._maybe_release()
+
+    def _begin_answer(self, answer: Coroutine[Any, Any, bool]) -> bool | asyncio.Task[bool]:
+        self.busy = True
+        try:
+            return run_eagerly(answer)
+        except Exception as error:  # noqa: BLE001 - a fault of ours must not leave a dead connection
+            self._report(error)
+            return False
+
+    def _report(self, error: BaseException) -> None:
+        context = {"message": "an answer failed", "exception": error}
+        asyncio.get_running_loop().call_exception_handler(context)
 
     def _take_turn(self) -> None:
         self.busy = False
@@ -211,7 +222,10 @@ class Connection(asyncio.BufferedProtocol, asyncio.Protocol):
             self.close()
 
     def _end_task(self, task: asyncio.Task[bool]) -> None:
-        failed = task.cancelled() or task.exception() is not None
+        error = None if task.cancelled() else task.exception()
+        if error is not None:
+            self._report(error)
+        failed = task.cancelled() or error is not None
         self._end_answer(keep=not failed and task.result())
         self._go_on()
 
@@ -333,7 +347,8 @@ class Connection(asyncio.BufferedProtocol, asyncio.Protocol):
 
     def _stalled(self, now: float, seconds: float) -> bool:
         acknowledged = bytes_acknowledged(self.socket())
-        if acknowledged != self._acknowledged:
+        has_all = not self._writing_paused and bytes_unconfirmed(self.socket()) == 0
+        if has_all or acknowledged != self._acknowledged:  # what it waits for may be our disk
             self._acknowledged, self._moved = acknowledged, max(self._moved, now)
         return now - self._moved > seconds
 

@@ -11,7 +11,7 @@ if TYPE_CHECKING:
     from .exchange import Exchange
     from .reading import Piece
 
-__all__ = ["Outgoing"]
+__all__ = ["Outgoing", "mount_url"]
 
 # A client that takes bytes as fast as they are read would keep the loop to itself: after so many,
 # others have their turn.
@@ -57,7 +57,7 @@ class Outgoing:
         """
         await self.settle()
         if self._pace is None:  # caps may have come into force since
-            self._pace = self._bandwidth.begin(self._mount_url(), self._connection.pace)
+            self._pace = self._bandwidth.begin(mount_url(self._exchange), self._connection.pace)
         if self._pace is None:
             return most
         count = self._pace.allowed(most)
@@ -121,6 +121,7 @@ class Outgoing:
             self._pace.end()
             self._connection.pace = self._pace
 
-    def _mount_url(self) -> str | None:
-        tree = self._exchange.tree
-        return None if tree is None else tree.mount.url
+
+def mount_url(exchange: Exchange) -> str | None:
+    """Give the mount that an answer is from, by which caps know it; None for our own pages."""
+    return None if exchange.tree is None else exchange.tree.mount.url

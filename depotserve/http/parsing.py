@@ -118,7 +118,7 @@ class HeadReader:
         if upgraded:  # nothing is changed to here, and the parser would read no more (§7.8)
             self._parser = _make_parser(self._limits)
         message, payload = messages[0]
-        return Head(message, payload is not EMPTY_PAYLOAD, size)
+        return Head(message, payload is not EMPTY_PAYLOAD or _names_body(message), size)
 
     def _check_length(self) -> None:
         """Bound a head that has not come whole."""
@@ -127,13 +127,23 @@ class HeadReader:
             raise LineTooLong(b"", most)
 
 
+def _names_body(message: RawRequestMessage) -> bool:
+    """Tell whether the fields say that a body follows (RFC 9112 §6).
+
+    aiohttp 3.13 forgets the body of a request that offers another protocol.
+    """
+    length = message.headers.get("Content-Length", "0")
+    return length.strip("0") != "" or "Transfer-Encoding" in message.headers
+
+
 def _end_of_head(data: bytes) -> int:
     """Give where the first head in `data` ends, or a number past any where none does.
 
     That its lines end in CRLF is for the parser to check.
     """
-    proper, bare = data.find(b"\n\r\n"), data.find(b"\n\n")
-    if bare >= 0 and not 0 <= proper < bare:
+    proper = data.find(b"\n\r\n")
+    bare = data.find(b"\n\n", 0, None if proper < 0 else proper)
+    if bare >= 0:
         return bare + 2
     return proper + 3 if proper >= 0 else _NEVER
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from .exchange import Answer, Exchange, FileBody, Stream
 from .heads import BODILESS, head_bytes
-from .outgoing import Outgoing
+from .outgoing import Outgoing, mount_url
 from .reading import PIECE, Reader, read_cached
 
 if TYPE_CHECKING:
@@ -22,6 +22,8 @@ _BY_KERNEL = 8 * 1024 * 1024
 # The end of a stretch that is not left to the kernel: enough that the confirmations of what came
 # before, which the last piece waits for, come while the rest of it is under way.
 _BY_HAND = 128 * 1024
+# Bytes from which the kernel sends a body: to wait for what it took to arrive takes milliseconds.
+_LARGE = 2 * 1024 * 1024
 _AT_ONCE = 64 * 1024  # a body up to this leaves with its head, and with other clients' answers
 
 
@@ -48,10 +50,9 @@ class Sender:
         """
         head = head_bytes(exchange, answer, connection.limits.idle_seconds)
         connection.start_sending()
-        url = None if exchange.tree is None else exchange.tree.mount.url
-        pace = self._bandwidth.begin(url, connection.pace)
         small = _at_once(exchange, answer)
-        if small is not None and (pace is None or not small):
+        pace = self._bandwidth.begin(mount_url(exchange), connection.pace) if small != b"" else None
+        if small is not None and pace is None:
             connection.post(b"".join((head, small)))
             await connection.drained()
             exchange.sent += len(small)
@@ -73,7 +74,7 @@ class Sender:
             await out.put(body)
         elif isinstance(body, Stream):
             await _send_stream(out, body, chunked=exchange.version >= (1, 1))
-        elif body.length > _BY_HAND and connection.takes_files():
+        elif body.length >= _LARGE and connection.takes_files():
             await self._send_by_kernel(connection, body, out)
         else:
             await self._send_by_pieces(body, out)
@@ -119,7 +120,8 @@ class Sender:
                     await out.put(held)
                     held = part
                 while left > 0:
-                    piece = await source.read(start, min(left, PIECE), left)
+                    piece = await source.read(start, min(left, _BY_HAND // 2), left)
+                    _check_unchanged(body, len(piece))
                     held, before = bytes(piece), held
                     await out.put(before)
                     start, left = start + len(piece), left - len(piece)

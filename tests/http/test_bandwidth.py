@@ -1,15 +1,22 @@
-"""Turns under caps, with a clock of the test's own: no socket, no waiting."""
+"""Turns under caps, with a clock of the test's own."""
 
 from __future__ import annotations
 
+import asyncio
 import heapq
 import time
+from typing import TYPE_CHECKING, Any, cast
 
 import attrs
 import pytest
 
-from depotserve.config import Cap, Hours
+from depotserve import http
+from depotserve.config import Cap, Hours, Listener, Mount, Settings
+from depotserve.http import AccessLog, find_trees
 from depotserve.http.bandwidth import Bandwidth, Pace
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 PIECE = 65536
 MOUNT, OTHER = "/gateway/", "/hosts/"
@@ -272,3 +279,31 @@ def test_a_body_that_goes_at_once_is_accounted_whole() -> None:
     pace = depot.begin(0)[0].pace
     assert pace.delay(50 * KB) == 0
     assert 4.5 < pace.delay(1) <= 5
+
+
+async def test_answers_without_a_body_are_no_transfers_under_a_cap(tmp_path: Path) -> None:
+    (tmp_path / "empty").touch()
+    (tmp_path / "sensor").write_bytes(bytes(3000))
+    listener = Listener("127.0.0.1", 0, "none")
+    settings = Settings(
+        home=tmp_path / "home",
+        content=(Mount("/", tmp_path, "anonymous"),),
+        listeners=(listener,),
+        bandwidth=(Cap("total", MB),),
+    )
+    memory = memoryview(bytearray(Bandwidth.SIZE))
+    log = AccessLog(tmp_path / "log", "combined")
+    trees = find_trees(settings.content)
+    depot = http.Depot(settings, trees, cast("Any", None), log, Bandwidth(memory, [memory]))
+    loop = asyncio.get_running_loop()
+    server = await loop.create_server(depot.protocol_factory(listener), "127.0.0.1", 0)
+    reader, writer = await asyncio.open_connection(*server.sockets[0].getsockname()[:2])
+    for line in (b"HEAD /sensor", b"GET /empty", b"GET /nowhere", b"GET /sensor", b"OPTIONS /"):
+        writer.write(line + b" HTTP/1.1\r\nHost: h\r\n\r\n")
+    writer.write(b"GET /sensor HTTP/1.1\r\nHost: h\r\nConnection: close\r\n\r\n")
+    assert (await reader.read()).count(b"HTTP/1.1 ") == 6
+    # The second half of a worker's memory holds how many transfers it has under way.
+    assert bytes(memory[Bandwidth.SIZE // 2 :]) == bytes(Bandwidth.SIZE // 2)
+    writer.close()
+    server.close()
+    await depot.drain(0)
