@@ -114,4 +114,4 @@ def test_no_request_of_21000_gets_out_or_breaks_the_depot(depot: Live) -> None:
 def test_the_same_requests_find_the_leak_when_the_guard_is_taken_away(tmp_path: Path) -> None:
     root = canary_tree(tmp_path / "base")
     with live(root, "none") as open_depot, pytest.raises(AssertionError, match="200, True"):
-        ask_in_batches(open_depot, 40)
+        ask_in_batches(open_depot, BATCHES)  # it ends at the first, a few hundred requests on
