@@ -91,7 +91,7 @@ class Outgoing:
     async def settle(self) -> None:
         """Wait until what was written has left, and count it."""
         self._since_turn += self._in_flight
-        if self._since_turn > _TURN:
+        if self._since_turn >= _TURN:
             self._since_turn = 0
             await asyncio.sleep(0)
         await self._connection.drained()

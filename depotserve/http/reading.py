@@ -70,7 +70,7 @@ class Source:
         """
         piece: Piece | None = read_cached(self._descriptor, start, length)
         if piece is None and _NO_WAIT is not None and left > length:
-            await self.warm(start, left)
+            await self.warm(start, left, left)
             piece = read_cached(self._descriptor, start, length)
         if piece is None:
             loop, place = asyncio.get_running_loop(), (self._descriptor, length, start)
@@ -78,15 +78,16 @@ class Source:
         self._go_ahead(start)
         return piece
 
-    async def warm(self, start: int, length: int) -> int:
+    async def warm(self, start: int, length: int, left: int) -> int:
         """Give how many of `length` bytes at `start` the page cache holds, brought in if need be.
 
-        That is done off the loop, a stretch at a time.
+        That is done off the loop, a stretch at a time. `left` bytes are wanted in all, later ones
+        among them.
         """
         cached = self._cached(start, length)
         if not cached:
             cached = min(length, _STRETCH)
-            self._end = start + length
+            self._end = start + left
             self._asked = min(start + cached + _AHEAD, self._end)
             loop, place = asyncio.get_running_loop(), (self._descriptor, start, cached, self._asked)
             await loop.run_in_executor(self._pool, _bring_in, *place)

@@ -109,7 +109,7 @@ class Sender:
                 while left > _BY_HAND:
                     await out.put(held)
                     most = min(left - _BY_HAND, _BY_KERNEL)
-                    count = await source.warm(start, most)
+                    count = await source.warm(start, most, left)
                     count = await out.room(count)
                     _check_unchanged(body, count)
                     sent = await out.put_from(file, start, count)

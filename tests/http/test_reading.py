@@ -255,7 +255,7 @@ async def test_what_the_page_cache_holds_needs_no_thread(
     heat(file)
     source = Source(file, threadless)
     assert await whole(source, 0, SIZE) == CONTENT
-    assert await source.warm(0, SIZE) == SIZE
+    assert await source.warm(0, SIZE, SIZE) == SIZE
 
 
 async def test_what_the_disk_holds_needs_one(file: int, threadless: ThreadPoolExecutor) -> None:
@@ -264,7 +264,7 @@ async def test_what_the_disk_holds_needs_one(file: int, threadless: ThreadPoolEx
         await Source(file, threadless).read(0, PIECE, SIZE)
     chill(file)
     with pytest.raises(RuntimeError, match="shutdown"):
-        await Source(file, threadless).warm(0, SIZE)
+        await Source(file, threadless).warm(0, SIZE, SIZE)
 
 
 async def test_the_disk_is_asked_no_further_than_a_stretch_for_what_is_wanted(
@@ -285,7 +285,7 @@ async def test_a_file_that_was_cut_short_gives_what_is_left_and_then_nothing(
     os.truncate(anywhere, size)
     assert await whole(source, 0, SIZE) == CONTENT[:size]
     assert await whole(source, 4 * PIECE, SIZE - 4 * PIECE) == b""
-    assert await asyncio.wait_for(source.warm(4 * PIECE, PIECE), SECONDS) <= PIECE
+    assert await asyncio.wait_for(source.warm(4 * PIECE, PIECE, PIECE), SECONDS) <= PIECE
 
 
 async def test_an_empty_file_has_nothing(tmp_path: Path, reader: Reader) -> None:
@@ -303,7 +303,7 @@ async def test_a_warm_stretch_is_in_the_page_cache_to_its_last_byte_and_no_longe
     for start, length in places(6, 20):
         chill(file)
         asked = min(length, SIZE - start)
-        count = await asyncio.wait_for(reader.open(file).warm(start, asked), SECONDS)
+        count = await asyncio.wait_for(reader.open(file).warm(start, asked, asked), SECONDS)
         assert 0 < count <= asked
         pages = cached_pages(file)
         ends = (start // mmap.PAGESIZE, (start + count - 1) // mmap.PAGESIZE)
@@ -324,7 +324,7 @@ async def test_warming_goes_through_a_cold_file_stretch_by_stretch(
     chill(file)
     source, at = reader.open(file), 0
     while at < SIZE:
-        count = await asyncio.wait_for(source.warm(at, SIZE - at), SECONDS)
+        count = await asyncio.wait_for(source.warm(at, SIZE - at, SIZE - at), SECONDS)
         assert 0 < count <= SIZE - at
         await come_in(file, at // mmap.PAGESIZE, (at + count) // mmap.PAGESIZE)
         assert os.pread(file, count, at) == CONTENT[at : at + count]
@@ -334,7 +334,7 @@ async def test_warming_goes_through_a_cold_file_stretch_by_stretch(
 async def test_warming_any_file_gets_to_its_end(anywhere: int, reader: Reader) -> None:
     source, at, looks = reader.open(anywhere), 0, 0
     while at < SIZE:
-        count = await asyncio.wait_for(source.warm(at, SIZE - at), SECONDS)
+        count = await asyncio.wait_for(source.warm(at, SIZE - at, SIZE - at), SECONDS)
         assert 0 < count <= SIZE - at
         at, looks = at + count, looks + 1
     assert looks <= 2 + SIZE // MEBIBYTE * 2
@@ -343,17 +343,17 @@ async def test_warming_any_file_gets_to_its_end(anywhere: int, reader: Reader) -
 async def test_warming_gives_no_more_than_is_there(anywhere: int, reader: Reader) -> None:
     source = reader.open(anywhere)
     os.truncate(anywhere, MEBIBYTE + 5000)  # by somebody else, while it is sent
-    count = await asyncio.wait_for(source.warm(MEBIBYTE, SIZE - MEBIBYTE), SECONDS)
+    count = await asyncio.wait_for(source.warm(MEBIBYTE, SIZE - MEBIBYTE, SIZE - MEBIBYTE), SECONDS)
     assert 0 < count <= 5000
 
 
 async def test_threads_that_were_let_go_end_what_they_have_begun(file: int) -> None:
     chill(file)
     reader = Reader(1)
-    reading = asyncio.ensure_future(reader.open(file).warm(0, 4096))
+    reading = asyncio.ensure_future(reader.open(file).warm(0, 4096, 4096))
     await asyncio.sleep(0)
     reader.close()
     assert await asyncio.wait_for(reading, SECONDS) == 4096
     chill(file)
     with pytest.raises(RuntimeError, match="shutdown"):
-        await reader.open(file).warm(0, 4096)
+        await reader.open(file).warm(0, 4096, 4096)

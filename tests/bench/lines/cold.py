@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 __all__ = ["alone", "beside_small"]
 
 _OTHERS = 16
+_TRIES = 25
 
 
 def alone(stage: Stage) -> Iterator[Case]:
@@ -51,9 +52,12 @@ def alone(stage: Stage) -> Iterator[Case]:
 
 
 def _cool(path: Path) -> None:
-    make_cold(path, everything=True)
-    if not is_cold(path):
-        raise RuntimeError("the page cache cannot be emptied here")
+    for _ in range(_TRIES):  # pages that are still on their way to somebody stay for a moment
+        make_cold(path, everything=True)
+        if is_cold(path):
+            return
+        time.sleep(0.2)
+    raise RuntimeError("the page cache cannot be emptied here")
 
 
 def _dd(path: Path) -> Sample:
