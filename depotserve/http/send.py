@@ -22,8 +22,6 @@ _BY_KERNEL = 8 * 1024 * 1024
 # The end of a stretch that is not left to the kernel: enough that the confirmations of what came
 # before, which the last piece waits for, come while the rest of it is under way.
 _BY_HAND = 128 * 1024
-# Bytes from which the kernel sends a body: to wait for what it took to arrive takes milliseconds.
-_LARGE = 2 * 1024 * 1024
 _AT_ONCE = 64 * 1024  # a body up to this leaves with its head, and with other clients' answers
 
 
@@ -74,7 +72,7 @@ class Sender:
             await out.put(body)
         elif isinstance(body, Stream):
             await _send_stream(out, body, chunked=exchange.version >= (1, 1))
-        elif body.length >= _LARGE and connection.takes_files():
+        elif body.length > _BY_HAND and connection.takes_files():
             await self._send_by_kernel(connection, body, out)
         else:
             await self._send_by_pieces(body, out)
