@@ -37,6 +37,8 @@ _ParseMessage = Callable[[list[bytes]], RawRequestMessage]
 class _NoFlow:
     """What the parser takes for a connection that it may hold up for the sake of a body."""
 
+    _reading_paused = False  # aiohttp 3.13 looks at it
+
     def pause_reading(self, **_options: bool) -> None:
         """Do nothing: no body is read."""
 
