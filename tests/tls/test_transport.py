@@ -373,6 +373,7 @@ def test_keys_may_be_updated_while_an_answer_is_under_way(tmp_path: Path) -> Non
         assert received == LONG + b"end"
 
 
+@pytest.mark.slow
 def test_a_client_that_asks_for_keys_for_ever_and_reads_nothing_is_dropped(tmp_path: Path) -> None:
     context = forging_context(tmp_path / "secrets")
     with served(answer_long) as here, Client(here.port, context, small=True) as client:
