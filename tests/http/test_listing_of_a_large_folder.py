@@ -197,8 +197,8 @@ def test_names_that_vanish_before_their_row_is_made_are_left_out(
     assert found[: COUNT // 2] == names[: COUNT // 2]
 
 
-@pytest.mark.slow
 # What breaks off is never ended as if it were whole: RFC 9112 §8, an incomplete chunked body.
+@pytest.mark.slow
 @pytest.mark.parametrize("accept", [HTML, JSON])
 def test_the_listing_of_a_folder_that_is_removed_breaks_off(
     depot: harness.RunningDepot, accept: str
