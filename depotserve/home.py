@@ -17,9 +17,18 @@ import attrs
 from depotserve.errors import CallerError, SurroundingsError
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
-__all__ = ["Home", "find", "locked", "read_bounded", "sync_folder", "write_file"]
+__all__ = [
+    "Home",
+    "New",
+    "find",
+    "locked",
+    "read_bounded",
+    "sync_folder",
+    "write_file",
+    "write_files",
+]
 
 SETTINGS_NAME = "depot.yaml"
 LOCK_SECONDS = 30.0  # a command holds a lock for as long as one bcrypt hash and one write take
@@ -58,6 +67,31 @@ class Home:
         return self.root / "tls" / "server.key"
 
     @property
+    def next_certificate(self) -> Path:
+        """Name the certificate that is prepared to take the server's place."""
+        return self.root / "tls" / "server-next.pem"
+
+    @property
+    def next_key(self) -> Path:
+        """Name the prepared certificate's private key."""
+        return self.root / "tls" / "server-next.key"
+
+    @property
+    def request(self) -> Path:
+        """Name the request that another authority is to sign."""
+        return self.root / "tls" / "request.csr"
+
+    @property
+    def request_key(self) -> Path:
+        """Name the private key of that request."""
+        return self.root / "tls" / "request.key"
+
+    @property
+    def anchors(self) -> Path:
+        """Name the roots of a certificate that another authority issued; missing if none did."""
+        return self.root / "tls" / "anchors.pem"
+
+    @property
     def authority(self) -> Path:
         """Name the local authority's certificate, which clients are given."""
         return self.root / "tls" / "authority.pem"
@@ -66,6 +100,26 @@ class Home:
     def authority_key(self) -> Path:
         """Name the local authority's private key."""
         return self.root / "tls" / "authority.key"
+
+    @property
+    def next_authority(self) -> Path:
+        """Name the certificate of the authority that is to follow, which clients are given too."""
+        return self.root / "tls" / "authority-next.pem"
+
+    @property
+    def next_authority_key(self) -> Path:
+        """Name the private key of the authority that is to follow."""
+        return self.root / "tls" / "authority-next.key"
+
+    @property
+    def old_authority(self) -> Path:
+        """Name the certificate of the authority that went before, until it is retired."""
+        return self.root / "tls" / "authority-old.pem"
+
+    @property
+    def clock(self) -> Path:
+        """Name the file of the highest time seen."""
+        return self.root / "state" / "clock"
 
     @property
     def state(self) -> Path:
@@ -127,33 +181,55 @@ def read_bounded(path: Path, limit: int) -> bytes:
 
 
 def write_file(path: Path, content: bytes, *, mode: int) -> None:
-    """Replace or make a file so that a reader sees the old content or the new, never a part.
+    """Replace or make one file; else as `write_files`."""
+    write_files([New(path, content, mode)])
 
-    The temporary file beside it is born 0600, written, synced and renamed over `path`, and the
-    folder is synced. An existing file keeps its owner and mode; a new one gets `mode` and the
-    owner of its folder where the caller may give it. A symlink at `path` stays and its target is
-    replaced. Raises SurroundingsError; a failed write leaves the old file and no other.
+
+@attrs.frozen
+class New:
+    """A file that is to be: its content, and the mode that it gets if it is new."""
+
+    path: Path
+    content: bytes = attrs.field(repr=False)
+    mode: int
+
+
+def write_files(files: Sequence[New]) -> None:
+    """Replace or make files of one folder: a reader sees each old or new, never a part.
+
+    Every temporary file beside them is born 0600, written and synced before the first is renamed
+    over its path, in the order given, and the folder is synced. An existing file keeps its owner
+    and mode; a new one gets `mode` and the owner of its folder where the caller may give it. A
+    symlink at a path stays and its target is replaced. Raises SurroundingsError; what fails
+    while anything is written leaves every old file and no other.
     """
-    target = Path(os.path.realpath(path))
-    temporary = target.with_name(f".{target.name}.{secrets.token_hex(8)}.new")
+    ready: list[tuple[Path, Path]] = []
+    path = files[0].path
     try:
-        _write_new(temporary, target, content, mode)
-        sync_folder(target.parent)
+        for one in files:
+            path = one.path
+            target = Path(os.path.realpath(path))
+            ready.append((target.with_name(f".{target.name}.{secrets.token_hex(8)}.new"), target))
+            _write_new(*ready[-1], one)
+        for temporary, target in ready:
+            os.rename(temporary, target)
+        for folder in {target.parent for _, target in ready}:
+            sync_folder(folder)
     except OSError as error:
         raise SurroundingsError(_reason(error), where=str(path)) from error
     finally:
-        with contextlib.suppress(OSError):
-            os.unlink(temporary)
+        for temporary, _ in ready:
+            with contextlib.suppress(OSError):
+                os.unlink(temporary)
 
 
-def _write_new(temporary: Path, target: Path, content: bytes, mode: int) -> None:
+def _write_new(temporary: Path, target: Path, new: New) -> None:
     flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC
     with open(os.open(temporary, flags, 0o600), "wb") as stream:
-        _take_over(stream.fileno(), target, mode)
-        stream.write(content)
+        _take_over(stream.fileno(), target, new.mode)
+        stream.write(new.content)
         stream.flush()
         os.fsync(stream.fileno())
-    os.rename(temporary, target)
 
 
 def _take_over(descriptor: int, target: Path, mode: int) -> None:

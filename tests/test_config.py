@@ -72,6 +72,7 @@ def _undefaulted(said: dict[str, object]) -> list[str]:
         config.Limits: said["limits"],
         config.Throttle: said["throttle"],
         config.AccessLog: said["access_log"],
+        config.Tls: said["tls"],
     }
     beside = {"home", "line", "format"}
     return [
@@ -167,7 +168,7 @@ def test_mounts_and_listeners_know_their_lines() -> None:
 
 KNOWN = (
     "format, content, listeners, operators, workers, drain, realm, never_serve, trusted_proxies, "
-    "passphrase_minimum, bcrypt_cost, limits, bandwidth, throttle, access_log"
+    "passphrase_minimum, bcrypt_cost, limits, bandwidth, throttle, access_log, tls"
 )
 ADDED = {
     # what is added to the least settings, and what the refusal of it says

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, NoReturn
 import click
 
 from depotserve import __version__
+from depotserve.cli.cert import cert
 from depotserve.cli.demo import demo
 from depotserve.cli.init import init
 from depotserve.cli.inspect import inspect
@@ -38,10 +39,10 @@ def main() -> None:
     """
 
 
-for _command in (init, serve, inspect, user, demo):
+for _command in (init, serve, inspect, user, cert, demo):
     main.add_command(_command)
 # A group without a command is misuse; left alone, its status differs between click's versions.
-for _group in (main, user):
+for _group in (main, user, cert):
     _group.no_args_is_help = False
 
 

@@ -29,6 +29,7 @@ from depotserve.config.settings import (
     Readers,
     Settings,
     Throttle,
+    Tls,
 )
 from depotserve.config.source import read
 from depotserve.config.structure import structure
@@ -54,6 +55,7 @@ __all__ = [
     "Readers",
     "Settings",
     "Throttle",
+    "Tls",
     "asks_for_passwords",
     "check_content",
     "is_within",

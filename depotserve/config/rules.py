@@ -174,6 +174,7 @@ TEXTS: dict[str, Callable[[Scalar], str]] = {
     "listeners.address": _address,
     "listeners.tls": _choice("modern", "none", "redirect"),
     "realm": _realm,
+    "tls.renew": _choice("manual", "auto"),
     "never_serve": _pattern,
     "access_log.format": _choice("combined", "json"),
     "access_log.to": _choice("file", "stderr"),

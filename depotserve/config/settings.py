@@ -25,6 +25,7 @@ __all__ = [
     "Readers",
     "Settings",
     "Throttle",
+    "Tls",
 ]
 
 ANY = "any"
@@ -147,6 +148,14 @@ class Throttle:
 
 
 @attrs.frozen
+class Tls:
+    """How the certificate is renewed, and whether the authority is given to whoever asks."""
+
+    renew: str = "manual"  # "manual", or "auto": a prepared certificate goes live by itself
+    publish_authority: bool = False
+
+
+@attrs.frozen
 class AccessLog:
     """Where a line a request goes, and in which format."""
 
@@ -173,3 +182,4 @@ class Settings:
     bandwidth: tuple[Cap, ...] = ()
     throttle: Throttle = Throttle()
     access_log: AccessLog = AccessLog()
+    tls: Tls = Tls()

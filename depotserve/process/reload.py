@@ -18,13 +18,12 @@ from depotserve import config
 from depotserve.errors import CallerError, DepotError
 from depotserve.http import find_trees
 from depotserve.process.snapshot import (
-    Credential,
     needs_certificate,
     read_accounts,
     read_credential,
 )
 from depotserve.process.watch import Watch, identify, observe
-from depotserve.tls import ServerContext
+from depotserve.tls import PemPair, ServerContext
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -123,7 +122,7 @@ class Reloader:
             return False
         changed: dict[str, Any] = {group.field: found}
         self.snapshot = attrs.evolve(self.snapshot, **changed)
-        if isinstance(found, Credential) and self.context:
+        if isinstance(found, PemPair) and self.context:
             self.context.replace(found.certificate, found.key)
         _LOG.info("%s read again", group.name)
         return True

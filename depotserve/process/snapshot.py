@@ -16,9 +16,9 @@ if TYPE_CHECKING:
     from depotserve.config import Settings
     from depotserve.home import Home
     from depotserve.http import Tree
+    from depotserve.tls import PemPair
 
 __all__ = [
-    "Credential",
     "Snapshot",
     "needs_certificate",
     "read",
@@ -27,15 +27,6 @@ __all__ = [
 ]
 
 _MOST_ACCOUNTS = 16 << 20  # bytes; some 200,000 lines of a users file
-_MOST_PEM = 1 << 20  # bytes; a chain has a few thousand
-
-
-@attrs.frozen
-class Credential:
-    """The server's certificates, leaf first, and their key: PEM text as it was read."""
-
-    certificate: bytes
-    key: bytes = attrs.field(repr=False)
 
 
 @attrs.frozen
@@ -45,7 +36,7 @@ class Snapshot:
     settings: Settings
     trees: tuple[Tree, ...]  # the content as it lay when the settings were read
     accounts: Accounts
-    credential: Credential | None
+    credential: PemPair | None
 
 
 def read(home: Home, settings: Settings) -> Snapshot:
@@ -79,15 +70,12 @@ def read_accounts(home: Home) -> Accounts:
     return accounts.load(users, terms, name=home.users.name)
 
 
-def read_credential(home: Home) -> Credential:
+def read_credential(home: Home) -> PemPair:
     """Read certificate and key and see that they work together.
 
     Raises CallerError naming what is wrong with either file, SurroundingsError if one cannot be
     read. No message holds anything of the key.
     """
-    found = Credential(
-        certificate=read_bounded(home.certificate, _MOST_PEM),
-        key=read_bounded(home.key, _MOST_PEM),
-    )
+    found = tls.custody.read_live(home)
     tls.load_pair(found.certificate, found.key)
     return found

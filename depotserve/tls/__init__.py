@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from depotserve.tls import authority
+from depotserve.tls import authority, custody
 from depotserve.tls.authority import Pair
 from depotserve.tls.context import ServerContext, load_pair
+from depotserve.tls.custody import PemPair
 from depotserve.tls.describe import Description, describe
 from depotserve.tls.establish import establish
 from depotserve.tls.leaf import issue
@@ -15,8 +16,10 @@ from depotserve.tls.transport import over_tls
 __all__ = [
     "Description",
     "Pair",
+    "PemPair",
     "ServerContext",
     "authority",
+    "custody",
     "describe",
     "establish",
     "issue",

@@ -9,10 +9,12 @@ from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 from depotserve.errors import CallerError
-from depotserve.tls.pem import read_pair
+from depotserve.tls.pem import read_pairs
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
+
+    from depotserve.tls.pem import Credential
 
 __all__ = ["ServerContext", "load_pair"]
 
@@ -59,10 +61,17 @@ def load_pair(certificate: bytes, key: bytes) -> None:
 
 def _load(certificate: bytes, key: bytes) -> ssl.SSLContext:
     """Give a context with these, or raise CallerError."""
-    credential = read_pair(certificate, key, certificate_name="server.pem", key_name="server.key")
+    pairs = read_pairs(certificate, key, certificate_name="server.pem", key_name="server.key")
     context = _policy()
+    for pair in pairs:
+        _add(context, pair)
+    return context
+
+
+def _add(context: ssl.SSLContext, pair: Credential) -> None:
+    """Give a context one chain with its key; it chooses by what the client can verify."""
     try:
-        with _as_path(credential.chain.pem) as chain_path, _as_path(credential.key_pem) as key_path:
+        with _as_path(pair.chain.pem) as chain_path, _as_path(pair.key_pem) as key_path:
             context.load_cert_chain(chain_path, key_path, password=_no_passphrase)
     except (ssl.SSLError, ValueError) as error:
         reason = getattr(error, "reason", None) or type(error).__name__
@@ -71,7 +80,6 @@ def _load(certificate: bytes, key: bytes) -> ssl.SSLContext:
             where="server.pem",
             allowed="an ECDSA key, or RSA of 2048 bits or more, and a SHA-2 signature",
         ) from error
-    return context
 
 
 def _policy() -> ssl.SSLContext:

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
         ed448.Ed448PrivateKey,
     ]
 
-__all__ = ["Chain", "Credential", "read_chain", "read_pair"]
+__all__ = ["Chain", "Credential", "is_encrypted", "read_chain", "read_pair", "read_pairs"]
 
 _KINDS = (
     ec.EllipticCurvePrivateKey,
@@ -39,20 +39,30 @@ _BEGIN = re.compile(rb"-----BEGIN ([A-Z0-9 ]+)-----")
 _END = re.compile(rb"-----END ([A-Z0-9 ]+)-----")
 _BYTE_ORDER_MARKS = (b"\xff\xfe", b"\xfe\xff")  # UTF-16, which editors on desktops write
 _UTF8_MARK = b"\xef\xbb\xbf"
+_MOST_KEYS = 2
 _MOST_CERTIFICATES = 20  # a chain on the wire is sent whole to every client
 
 
 @attrs.frozen
 class Chain:
-    """The certificates of one file, the server's own first, and their tidied text."""
+    """The certificates of one file, the server's own first, and the tidied text of each."""
 
-    pem: bytes
+    texts: tuple[bytes, ...]
     certificates: tuple[x509.Certificate, ...]
+
+    @property
+    def pem(self) -> bytes:
+        """Give the whole text."""
+        return b"".join(self.texts)
 
     @property
     def leaf(self) -> x509.Certificate:
         """Give the server's own certificate."""
         return self.certificates[0]
+
+    def part(self, begin: int, end: int | None) -> Chain:
+        """Give the certificates from one place to another."""
+        return Chain(self.texts[begin:end], self.certificates[begin:end])
 
 
 @attrs.frozen
@@ -65,27 +75,70 @@ class Credential:
 
 
 def read_pair(
-    certificate: bytes, key: bytes, *, certificate_name: str, key_name: str
+    certificate: bytes,
+    key: bytes,
+    *,
+    certificate_name: str,
+    key_name: str,
+    passphrase: str | None = None,
 ) -> Credential:
-    """Give chain and key, once they are seen to belong together.
+    """Give one chain and its key, once they are seen to belong together; else as `read_pairs`.
 
-    The names say in messages which file is meant. Raises CallerError if either cannot be read,
-    if the key belongs to none of the certificates, or to one that does not stand first
-    (RFC 8446 §4.4.2).
+    `passphrase` opens a key that is encrypted.
     """
     chain = read_chain(certificate, name=certificate_name)
-    text, private = _read_key(key, name=key_name)
-    public = _public_bytes(private.public_key())
-    matches = [_public_bytes(one.public_key()) == public for one in chain.certificates]
-    if not any(matches):
-        raise CallerError(f"does not belong to the key in {key_name}", where=certificate_name)
-    if not matches[0]:
+    keys = _read_keys(key, name=key_name, passphrase=passphrase)
+    if len(keys) != 1:
+        raise CallerError(
+            f"holds {len(keys)} private keys", where=key_name, allowed="one is needed"
+        )
+    return _match(chain, keys, certificate_name, key_name)[0]
+
+
+def read_pairs(
+    certificate: bytes, key: bytes, *, certificate_name: str, key_name: str
+) -> tuple[Credential, ...]:
+    """Give the chain of each key: one, or one of ECDSA and one of RSA.
+
+    Each chain stands leaf first and ends where the next leaf begins (RFC 8446 §4.4.2). The names
+    say in messages which file is meant. Raises CallerError if either file cannot be read, if a
+    key belongs to none of the certificates, or if the first certificate is no key's.
+    """
+    chain = read_chain(certificate, name=certificate_name)
+    keys = _read_keys(key, name=key_name, passphrase=None)
+    kinds = [type(private) for _, private in keys]
+    if len(set(kinds)) != len(kinds) or len(kinds) > _MOST_KEYS:
+        raise CallerError(
+            f"holds {len(keys)} private keys",
+            where=key_name,
+            allowed="one is needed, or one of ECDSA and one of RSA",
+        )
+    return _match(chain, keys, certificate_name, key_name)
+
+
+def _match(
+    chain: Chain, keys: list[tuple[bytes, PrivateKey]], certificate_name: str, key_name: str
+) -> tuple[Credential, ...]:
+    """Part a file's certificates among its keys."""
+    own = [_public_bytes(one.public_key()) for one in chain.certificates]
+    places = {}
+    for text, private in keys:
+        public = _public_bytes(private.public_key())
+        if public not in own:
+            raise CallerError(f"does not belong to the key in {key_name}", where=certificate_name)
+        places[own.index(public)] = (text, private)
+    starts = sorted(places)
+    if starts[0] != 0:
         raise CallerError(
             "the certificates stand in the wrong order",
             where=certificate_name,
             allowed="the server's own comes first, then each one's issuer",
         )
-    return Credential(chain=chain, key=private, key_pem=text)
+    ends = [*starts[1:], None]
+    return tuple(
+        Credential(chain=chain.part(start, end), key=places[start][1], key_pem=places[start][0])
+        for start, end in zip(starts, ends)
+    )
 
 
 def read_chain(content: bytes, *, name: str) -> Chain:
@@ -103,34 +156,44 @@ def read_chain(content: bytes, *, name: str) -> Chain:
     if len(texts) > _MOST_CERTIFICATES:
         raise CallerError(f"holds more than {_MOST_CERTIFICATES} certificates", where=name)
     texts = [text.replace(b" X509 CERTIFICATE-", b" CERTIFICATE-") for text in texts]
-    certificates = tuple(_certificate(text, name=name) for text in texts)
-    return Chain(pem=b"".join(texts), certificates=certificates)
+    return Chain(tuple(texts), tuple(_certificate(text, name=name) for text in texts))
 
 
-def _read_key(content: bytes, *, name: str) -> tuple[bytes, PrivateKey]:
-    """Give the key's tidied PEM text and the key.
+def is_encrypted(key: bytes) -> bool:
+    """Tell whether a key's PEM text needs a passphrase."""
+    return b"BEGIN ENCRYPTED" in key or b"Proc-Type: 4,ENCRYPTED" in key
 
-    An encrypted one is refused: nobody is there to type its passphrase when a service starts.
+
+def _read_keys(
+    content: bytes, *, name: str, passphrase: str | None
+) -> list[tuple[bytes, PrivateKey]]:
+    """Give each key's tidied PEM text and the key.
+
+    An encrypted one is refused without a passphrase: a service has nobody to type it.
     """
     blocks = _blocks(content, name=name)
     texts = [text for label, text in blocks if label.endswith(b"PRIVATE KEY")]
-    if len(texts) != 1:
-        raise CallerError(f"holds {len(texts)} private keys", where=name, allowed="one is needed")
-    if b"BEGIN ENCRYPTED" in texts[0] or b"Proc-Type: 4,ENCRYPTED" in texts[0]:
+    if not texts:
+        raise CallerError("holds 0 private keys", where=name, allowed="one is needed")
+    if passphrase is None and any(map(is_encrypted, texts)):
         raise CallerError(
             "the key is encrypted, and nobody is there to type its passphrase",
             where=name,
             allowed="write it unencrypted with mode 0600: openssl pkey -in OLD -out NEW",
         )
-    return texts[0], _private_key(texts[0], name=name)
+    return [(text, _private_key(text, name=name, passphrase=passphrase)) for text in texts]
 
 
-def _private_key(text: bytes, *, name: str) -> PrivateKey:
+def _private_key(text: bytes, *, name: str, passphrase: str | None) -> PrivateKey:
     """Give the key of one PEM block; no message repeats a byte of it."""
+    word = passphrase.encode() if passphrase is not None and is_encrypted(text) else None
     try:
-        key = load_pem_private_key(text, password=None)
+        key = load_pem_private_key(text, password=word)
     except (ValueError, TypeError, UnsupportedAlgorithm):
-        raise CallerError("the key is damaged or of an unknown kind", where=name) from None
+        wrong = "the key is damaged or of an unknown kind"
+        raise CallerError(
+            f"{wrong}, or the passphrase is not its own" if word is not None else wrong, where=name
+        ) from None
     if not isinstance(key, _KINDS):
         raise CallerError("the key is of a kind that TLS servers do not use", where=name)
     return key

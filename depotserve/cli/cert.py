@@ -1,0 +1,17 @@
+"""`depotserve cert`: the server's certificate, and what clients need to trust it."""
+
+from __future__ import annotations
+
+import click
+
+__all__ = ["cert"]
+
+
+@click.group()
+def cert() -> None:
+    """Make, take in, renew and show the server's certificate, and let clients trust it."""
+
+
+_COMMANDS: tuple[click.Command, ...] = ()
+for _command in _COMMANDS:
+    cert.add_command(_command)
