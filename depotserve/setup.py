@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import attrs
 import yaml
 
-from depotserve import accounts, config, filesystem, tls
+from depotserve import accounts, clock, config, filesystem, tls
 from depotserve.errors import CallerError, SurroundingsError
 from depotserve.home import SETTINGS_NAME, Home, sync_folder, write_file
 
@@ -75,6 +75,9 @@ def set_up(plan: Plan) -> Home:
 
 def _check(plan: Plan) -> Settings:
     """Check all that can be known before anything is written; give the settings to be."""
+    wrong = clock.judge(clock.now(), None)
+    if wrong:
+        raise SurroundingsError(f"{wrong}; certificates would be useless", allowed="set it first")
     if config.is_within(plan.home, plan.content):
         raise CallerError("a home cannot lie inside the content tree", where=str(plan.home))
     if config.is_within(plan.content, plan.home):
@@ -174,6 +177,7 @@ def _fill(home: Home, plan: Plan, settings: Settings) -> None:
     accounts.create(
         home, plan.user, plan.passphrase, settings.bcrypt_cost, minimum=settings.passphrase_minimum
     )
+    clock.accept(home, clock.now())
     write_file(home.settings, _settings(plan), mode=_SETTINGS_MODE)
 
 

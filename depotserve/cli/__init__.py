@@ -12,7 +12,9 @@ import click
 
 from depotserve import __version__
 from depotserve.cli.cert import cert
+from depotserve.cli.cert_authority import authority
 from depotserve.cli.demo import demo
+from depotserve.cli.home import home
 from depotserve.cli.init import init
 from depotserve.cli.inspect import inspect
 from depotserve.cli.printable import printable
@@ -39,10 +41,10 @@ def main() -> None:
     """
 
 
-for _command in (init, serve, inspect, user, cert, demo):
+for _command in (init, serve, inspect, user, cert, home, demo):
     main.add_command(_command)
 # A group without a command is misuse; left alone, its status differs between click's versions.
-for _group in (main, user, cert):
+for _group in (main, user, cert, authority, home):
     _group.no_args_is_help = False
 
 

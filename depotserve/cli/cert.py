@@ -4,6 +4,10 @@ from __future__ import annotations
 
 import click
 
+from depotserve.cli.cert_authority import authority
+from depotserve.cli.cert_issue import issue
+from depotserve.cli.cert_show import show
+
 __all__ = ["cert"]
 
 
@@ -12,6 +16,6 @@ def cert() -> None:
     """Make, take in, renew and show the server's certificate, and let clients trust it."""
 
 
-_COMMANDS: tuple[click.Command, ...] = ()
+_COMMANDS: tuple[click.Command, ...] = (issue, show, authority)
 for _command in _COMMANDS:
     cert.add_command(_command)

@@ -10,7 +10,13 @@ import click
 
 from depotserve.errors import CallerError, SurroundingsError
 
-__all__ = ["home_option", "json_option", "passphrase_file_option", "read_passphrase"]
+__all__ = [
+    "ask_passphrase",
+    "home_option",
+    "json_option",
+    "passphrase_file_option",
+    "read_passphrase",
+]
 
 LONGEST_LINE = 4096  # bytes; a passphrase has at most 72 (bcrypt), so more is another file
 
@@ -27,6 +33,27 @@ passphrase_file_option: Callable[[Callable[..., None]], Callable[..., None]] = c
     type=click.Path(path_type=Path, readable=False, allow_dash=True),
     help="Take the passphrase from this file's first line; - is standard input.",
 )
+
+
+def ask_passphrase(
+    what: str,
+    file: Path | None,
+    *,
+    otherwise: str = "give --passphrase-file PATH (- is standard input)",
+    confirm: bool = False,
+) -> str:
+    """Read a passphrase from its file, or ask for it on the terminal; `what` is the prompt.
+
+    Raises CallerError, which advises `otherwise`, if there is neither, and as `read_passphrase`.
+    """
+    if file is not None:
+        return read_passphrase(file)
+    if not sys.stdin.isatty():
+        raise CallerError("there is no terminal to ask for a passphrase", allowed=otherwise)
+    asked: str = click.prompt(
+        what, hide_input=True, confirmation_prompt=confirm and "The same again", err=True
+    )
+    return asked
 
 
 def read_passphrase(file: Path) -> str:

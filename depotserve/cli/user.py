@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import sys
 import time
 from datetime import datetime, timedelta, timezone
 from pathlib import Path
@@ -18,10 +17,10 @@ from depotserve.accounts.examine import examine
 from depotserve.accounts.model import Work
 from depotserve.cli import user_shown
 from depotserve.cli.options import (
+    ask_passphrase,
     home_option,
     json_option,
     passphrase_file_option,
-    read_passphrase,
 )
 from depotserve.errors import CallerError, ContentError, DepotError
 
@@ -33,6 +32,7 @@ if TYPE_CHECKING:
 
 __all__ = ["user"]
 
+_NEW_WORD = "give --passphrase-file PATH (- is standard input), or --generate"
 _LONGEST_KEEP = timedelta(days=366)
 _MOST_FAULTS = 100  # lines named before the rest is only counted
 _TAKEN = "A running depot takes this within 3 s."
@@ -206,7 +206,7 @@ def test(
     """
     accounts = files.read(homes.find(home))
     account = changes.account_of(accounts, name)
-    offered = _passphrase(passphrase_file, confirm=False).encode("utf-8", "surrogateescape")
+    offered = ask_passphrase("Passphrase", passphrase_file).encode("utf-8", "surrogateescape")
     now = time.time()
     matched = examine(offered, account.in_force(now), Work())
     found = user_shown.Trial.of(account, matched, now)
@@ -263,22 +263,9 @@ def _new_hash(
     if generate and file is not None:
         raise CallerError("--generate and --passphrase-file exclude each other")
     made = passphrase.generate() if generate else None
-    chosen = made or _passphrase(file, confirm=True)
+    chosen = made or ask_passphrase("Passphrase", file, otherwise=_NEW_WORD, confirm=True)
     fit = policy.check(chosen, user=name, minimum=settings.passphrase_minimum)
     return hashes.make(fit, settings.bcrypt_cost), made
-
-
-def _passphrase(file: Path | None, *, confirm: bool) -> str:
-    if file is not None:
-        return read_passphrase(file)
-    if not sys.stdin.isatty():
-        allowed = "give --passphrase-file PATH (- is standard input)"
-        more = ", or --generate" if confirm else ""
-        raise CallerError("there is no terminal to ask for a passphrase", allowed=allowed + more)
-    asked: str = click.prompt(
-        "Passphrase", hide_input=True, confirmation_prompt=confirm and "The same again", err=True
-    )
-    return asked
 
 
 def _expiry(text: str | None, *, otherwise: changes.Expiry) -> changes.Expiry:

@@ -69,7 +69,7 @@ class Depot:
     """What a worker serves: made in its running loop, fed with new settings, drained at the end.
 
     `certificate_validity` is (not before, not after) in seconds since the epoch, which
-    readiness looks at; None without TLS.
+    readiness looks at; None without TLS. `now` gives the time to judge that by.
     """
 
     def __init__(
@@ -79,13 +79,14 @@ class Depot:
         gate: Gate,
         access_log: AccessLog,
         bandwidth: Bandwidth,
+        now: Callable[[], float] = time.time,
     ) -> None:
         self._gate = gate
         self._access_log = access_log
         self._bandwidth = bandwidth
         self._sender = Sender(bandwidth)
         self._folders_pool = ThreadPoolExecutor(4, thread_name_prefix="folder")
-        self._own = OwnPages(lambda: all(tree.is_there() for tree in self._trees))
+        self._own = OwnPages(lambda: all(tree.is_there() for tree in self._trees), now)
         self._connections: set[Connection] = set()
         self._outbox = Outbox()
         self._draining = False

@@ -17,8 +17,11 @@ PREFIX = b"_depot"
 class OwnPages:
     """Answers for health, readiness and the style sheet of our pages."""
 
-    def __init__(self, content_is_there: Callable[[], bool]) -> None:
+    def __init__(
+        self, content_is_there: Callable[[], bool], now: Callable[[], float] = time.time
+    ) -> None:
         self._content_is_there = content_is_there
+        self._now = now
         # (not before, not after) of the certificate in seconds since the epoch; None: no TLS.
         self.certificate_validity: tuple[float, float] | None = None
         self._pages: dict[bytes, Callable[[], Answer]] = {
@@ -40,7 +43,7 @@ class OwnPages:
         return _state(200, "alive")
 
     def _ready(self) -> Answer:
-        ready = self._certificate_is_valid(time.time()) and self._content_is_there()
+        ready = self._certificate_is_valid(self._now()) and self._content_is_there()
         return _state(200, "ready") if ready else _state(503, "not ready")
 
     def _certificate_is_valid(self, now: float) -> bool:

@@ -26,6 +26,7 @@ from depotserve.process.reload import Reloader, identify_all
 from depotserve.process.shared_map import SharedMap
 from depotserve.process.sockets import adopt, close_all, reserve_all
 from depotserve.process.supervisor import Supervisor
+from depotserve.process.upkeep import Upkeep
 from depotserve.process.worker import SECTIONS, Equipment, work
 
 if TYPE_CHECKING:
@@ -108,7 +109,8 @@ def _lead(
     crew = Crew(size, partial(work, equipment), Update(0, found), shared)
     raise_descriptor_limit()
     gc.freeze()  # what was made so far is never collected, so workers go on sharing its pages
-    supervisor = Supervisor(crew, reloader, notifier, release=partial(close_all, endpoints))
+    release = partial(close_all, endpoints)
+    supervisor = Supervisor(crew, reloader, notifier, Upkeep(home), release=release)
     supervisor.run(partial(_announce, home, found, endpoints, size))
 
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import attrs
 
-from depotserve import accounts, config, tls
+from depotserve import accounts, clock, config, tls
 from depotserve.home import read_bounded
 from depotserve.http import find_trees
 
@@ -37,6 +37,7 @@ class Snapshot:
     trees: tuple[Tree, ...]  # the content as it lay when the settings were read
     accounts: Accounts
     credential: PemPair | None
+    clock_shift: float = 0.0  # seconds from this machine's clock to the time to go by
 
 
 def read(home: Home, settings: Settings) -> Snapshot:
@@ -50,6 +51,7 @@ def read(home: Home, settings: Settings) -> Snapshot:
         trees=find_trees(settings.content),
         accounts=read_accounts(home),
         credential=read_credential(home) if needs_certificate(settings) else None,
+        clock_shift=clock.read(home).shift,
     )
 
 

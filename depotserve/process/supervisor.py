@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from depotserve.process.crew import Crew
     from depotserve.process.notify import Notifier
     from depotserve.process.reload import Reloader
+    from depotserve.process.upkeep import Upkeep
 
 __all__ = ["Supervisor"]
 
@@ -34,10 +35,17 @@ class Supervisor:
     """One process, one thread, no event loop: the part that must not fail stays small."""
 
     def __init__(
-        self, crew: Crew, reloader: Reloader, notifier: Notifier, *, release: Callable[[], None]
+        self,
+        crew: Crew,
+        reloader: Reloader,
+        notifier: Notifier,
+        upkeep: Upkeep,
+        *,
+        release: Callable[[], None],
     ) -> None:
         """Lead `crew`; `release` lets the ports go and is called when the end begins."""
         self._crew = crew
+        self._upkeep = upkeep
         self._reloader = reloader
         self._notifier = notifier
         self._release = release
@@ -74,6 +82,7 @@ class Supervisor:
             self._crew.fill(now)
             self._watch(now)
         self._say(announce)
+        self._tend(now)
         self._notifier.keep_alive(now)
         self._wait(wake_up)
 
@@ -135,6 +144,17 @@ class Supervisor:
             self._look = now + _LOOK
             if self._reloader.poll(now):
                 self._hand_on()
+
+    def _tend(self, now: float) -> None:
+        """Look after clock and certificate, once the depot serves."""
+        if self._told < 0 or self._is_ending:
+            return
+        before = self._upkeep.status
+        self._upkeep.turn(now, self._reloader.snapshot.settings)
+        if self._upkeep.status != before:
+            self._notifier.send(f"STATUS={self._upkeep.status}")
+        if self._reloader.shift_clock(self._upkeep.clock_shift):
+            self._hand_on()
 
     def _hand_on(self) -> None:
         """Send the snapshot in force to every worker."""

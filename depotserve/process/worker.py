@@ -6,6 +6,7 @@ import asyncio
 import logging
 import os
 import signal
+import time
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -94,9 +95,9 @@ class _Worker:
         self._snapshot = snapshot
         self._inbox: asyncio.Queue[Message | None] = asyncio.Queue()
         self._access_log = _access_log(equipment.home, snapshot.settings)
-        self._gate = Gate(snapshot.accounts, snapshot.settings, counts)
+        self._gate = Gate(snapshot.accounts, snapshot.settings, counts, now=self._now)
         self._depot = Depot(
-            snapshot.settings, snapshot.trees, self._gate, self._access_log, bandwidth
+            snapshot.settings, snapshot.trees, self._gate, self._access_log, bandwidth, self._now
         )
         self._depot.certificate_validity = _validity(snapshot)
         self._acceptors: list[Acceptor] = []
@@ -119,6 +120,10 @@ class _Worker:
         hearing.cancel()
         self._gate.close()
         self._access_log.close()
+
+    def _now(self) -> float:
+        """Give the time to go by, in seconds since the epoch: see depotserve.clock."""
+        return time.time() + self._snapshot.clock_shift
 
     def _listen(self, endpoint: Endpoint) -> Acceptor:
         make = partial(self._factory, endpoint.listener)

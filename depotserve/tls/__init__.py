@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from depotserve.tls import authority, custody
+from depotserve.tls import authority, custody, issuing, renewal, rollover
 from depotserve.tls.authority import Pair
 from depotserve.tls.context import ServerContext, load_pair
 from depotserve.tls.custody import PemPair
-from depotserve.tls.describe import Description, describe
+from depotserve.tls.describe import Description, describe, describe_certificate
 from depotserve.tls.establish import establish
+from depotserve.tls.keys import KeyKind
 from depotserve.tls.leaf import issue
 from depotserve.tls.local import local_names
 from depotserve.tls.names import parse_host
@@ -15,16 +16,21 @@ from depotserve.tls.transport import over_tls
 
 __all__ = [
     "Description",
+    "KeyKind",
     "Pair",
     "PemPair",
     "ServerContext",
     "authority",
     "custody",
     "describe",
+    "describe_certificate",
     "establish",
     "issue",
+    "issuing",
     "load_pair",
     "local_names",
     "over_tls",
     "parse_host",
+    "renewal",
+    "rollover",
 ]

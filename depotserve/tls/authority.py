@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 from datetime import datetime, timedelta, timezone
+from typing import TYPE_CHECKING
 
 import attrs
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes
-from cryptography.hazmat.primitives.asymmetric import ec
-from cryptography.hazmat.primitives.serialization import Encoding, NoEncryption, PrivateFormat
+from cryptography.hazmat.primitives.serialization import Encoding
 from cryptography.x509.oid import NameOID
 
-__all__ = ["BACKDATED", "Pair", "create", "key_usage"]
+from depotserve.tls.keys import KeyKind, key_to_pem, make_key
+
+if TYPE_CHECKING:
+    from depotserve.tls.keys import PublicKey, SigningKey
+
+__all__ = ["BACKDATED", "Pair", "create", "key_usage", "to_pair"]
 
 # Appliances without a time source run behind; a fresh certificate must not be "not yet valid".
 BACKDATED = timedelta(days=30)
@@ -37,19 +42,26 @@ _NO_USAGE = dict.fromkeys(
 
 @attrs.frozen
 class Pair:
-    """A certificate and its private key, both PEM text; the key is not encrypted."""
+    """A certificate and its private key, both PEM text."""
 
     certificate: bytes
     key: bytes = attrs.field(repr=False)
 
 
-def create(host: str, *, now: datetime | None = None) -> Pair:
+def create(
+    host: str,
+    *,
+    kind: KeyKind = KeyKind.ECDSA,
+    passphrase: str | None = None,
+    now: datetime | None = None,
+) -> Pair:
     """Create an authority that signs server certificates and nothing below them.
 
     `host` is the depot's main name, shown in the subject so that people tell authorities apart.
-    ECDSA P-256, ten years, begun 30 days ago, path length 0 (RFC 5280 §4.2.1.9).
+    Ten years, begun 30 days ago, path length 0 (RFC 5280 §4.2.1.9). With a passphrase the key is
+    encrypted.
     """
-    key = ec.generate_private_key(ec.SECP256R1())
+    key = make_key(kind)
     begin = (now or datetime.now(timezone.utc)).replace(microsecond=0) - BACKDATED
     certificate = (
         _naming(key.public_key(), host)
@@ -61,13 +73,12 @@ def create(host: str, *, now: datetime | None = None) -> Pair:
         .add_extension(key_usage("key_cert_sign", "crl_sign"), critical=True)
         .sign(key, hashes.SHA256())
     )
-    return to_pair(certificate, key)
+    return to_pair(certificate, key, passphrase=passphrase)
 
 
-def to_pair(certificate: x509.Certificate, key: ec.EllipticCurvePrivateKey) -> Pair:
-    """Give both as PEM text, the key as unencrypted PKCS #8 (RFC 5958)."""
-    text = key.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, NoEncryption())
-    return Pair(certificate=certificate.public_bytes(Encoding.PEM), key=text)
+def to_pair(certificate: x509.Certificate, key: SigningKey, passphrase: str | None = None) -> Pair:
+    """Give both as PEM text, the key as PKCS #8 (RFC 5958), encrypted with a passphrase."""
+    return Pair(certificate=certificate.public_bytes(Encoding.PEM), key=key_to_pem(key, passphrase))
 
 
 def key_usage(*uses: str) -> x509.KeyUsage:
@@ -75,7 +86,7 @@ def key_usage(*uses: str) -> x509.KeyUsage:
     return x509.KeyUsage(**{**_NO_USAGE, **dict.fromkeys(uses, True)})
 
 
-def _naming(public: ec.EllipticCurvePublicKey, host: str) -> x509.CertificateBuilder:
+def _naming(public: PublicKey, host: str) -> x509.CertificateBuilder:
     """Begin a certificate whose subject is its issuer, unlike any other authority's.
 
     Two authorities of one subject would shadow each other in a client's store.

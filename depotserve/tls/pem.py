@@ -9,13 +9,10 @@ import attrs
 from cryptography import x509
 from cryptography.exceptions import UnsupportedAlgorithm
 from cryptography.hazmat.primitives.asymmetric import ec, ed448, ed25519, rsa
-from cryptography.hazmat.primitives.serialization import (
-    Encoding,
-    PublicFormat,
-    load_pem_private_key,
-)
+from cryptography.hazmat.primitives.serialization import load_pem_private_key
 
 from depotserve.errors import CallerError
+from depotserve.tls.keys import public_bytes
 
 if TYPE_CHECKING:
     from typing import Union
@@ -120,10 +117,10 @@ def _match(
     chain: Chain, keys: list[tuple[bytes, PrivateKey]], certificate_name: str, key_name: str
 ) -> tuple[Credential, ...]:
     """Part a file's certificates among its keys."""
-    own = [_public_bytes(one.public_key()) for one in chain.certificates]
+    own = [public_bytes(one.public_key()) for one in chain.certificates]
     places = {}
     for text, private in keys:
-        public = _public_bytes(private.public_key())
+        public = public_bytes(private.public_key())
         if public not in own:
             raise CallerError(f"does not belong to the key in {key_name}", where=certificate_name)
         places[own.index(public)] = (text, private)
@@ -203,7 +200,7 @@ def _certificate(text: bytes, *, name: str) -> x509.Certificate:
     """Give the certificate of one PEM block."""
     try:
         certificate = x509.load_pem_x509_certificate(text)
-        _public_bytes(certificate.public_key())
+        public_bytes(certificate.public_key())
     except (ValueError, TypeError, UnsupportedAlgorithm) as error:
         raise CallerError("a certificate is damaged", where=name) from error
     return certificate
@@ -241,8 +238,3 @@ def _lines(content: bytes, *, name: str) -> list[bytes]:
         raise CallerError("is UTF-16 text", where=name, allowed="save it as plain text (UTF-8)")
     text = content.removeprefix(_UTF8_MARK)
     return [line.strip() for line in text.splitlines()]
-
-
-def _public_bytes(key: object) -> bytes:
-    """Give a public key's standard form (RFC 5280 §4.1.2.7), by which two can be compared."""
-    return key.public_bytes(Encoding.DER, PublicFormat.SubjectPublicKeyInfo)  # type: ignore[attr-defined,no-any-return]

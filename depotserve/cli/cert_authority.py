@@ -1,0 +1,81 @@
+"""`depotserve cert authority`: one authority follows another."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import click
+
+from depotserve import clock, tls
+from depotserve import home as homes
+from depotserve.cli.options import home_option, read_passphrase
+from depotserve.home import locked
+from depotserve.tls import custody, rollover
+
+if TYPE_CHECKING:
+    from depotserve.home import Home
+
+__all__ = ["authority"]
+
+_WORD_PATH = click.Path(path_type=Path, readable=False, allow_dash=True)
+
+
+@click.group()
+def authority() -> None:
+    """Let a new authority follow the home's own.
+
+    First `new`: from then on `cert trust` gives clients both. When every client has them: `use`,
+    then `cert issue`. At the end: `retire`.
+    """
+
+
+@authority.command()
+@click.option(
+    "--key", type=click.Choice(["ecdsa", "rsa"]), default="ecdsa", show_default=True, help="Kind."
+)
+@click.option(
+    "--passphrase-file",
+    type=_WORD_PATH,
+    metavar="FILE",
+    help="Encrypt its key with this file's first line; - is standard input.",
+)
+@home_option
+def new(key: str, passphrase_file: Path | None, home: Path | None) -> None:
+    """Make an authority beside the one that stands; nothing changes for clients yet."""
+    place = homes.find(home)
+    word = None if passphrase_file is None else read_passphrase(passphrase_file)
+    moment = clock.require(place)
+    with locked(place.lock("tls")):
+        rollover.finish(place)
+        host = tls.describe(custody.read_live(place).certificate).names[0]
+        rollover.begin(place, host, tls.KeyKind(key), word, moment)
+    click.echo("A new authority is made. Next, give every client both: depotserve cert trust")
+    click.echo("Then: depotserve cert authority use")
+
+
+@authority.command()
+@home_option
+def use(home: Path | None) -> None:
+    """Let the new authority sign from now on; the old one's key is removed."""
+    place = homes.find(home)
+    with locked(place.lock("tls")):
+        rollover.finish(place)
+        rollover.switch(place)
+    click.echo("The new authority signs from now on. Next: depotserve cert issue")
+    click.echo("When no client needs the old one any more: depotserve cert authority retire")
+
+
+@authority.command()
+@home_option
+def retire(home: Path | None) -> None:
+    """Take the old authority out of what clients are given."""
+    place = homes.find(home)
+    with locked(place.lock("tls")):
+        rollover.retire(place)
+    click.echo("The old authority is retired. Take it off clients when there is time for that.")
+    _count(place)
+
+
+def _count(home: Home) -> None:
+    click.echo(f"depotserve cert trust now gives {len(custody.anchors(home))} certificate(s).")
