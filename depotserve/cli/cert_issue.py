@@ -27,7 +27,7 @@ __all__ = ["issue"]
 
 _PATH = click.Path(path_type=Path, readable=False)
 _WORD_PATH = click.Path(path_type=Path, readable=False, allow_dash=True)
-_MOST_REQUEST = 1 << 20  # bytes; a request has two thousand
+_MOST_PEM = 1 << 20  # bytes; a request or certificate has two thousand
 _WAIT = 30.0  # seconds for another command that changes the same files
 _KINDS = {
     "ecdsa": (tls.KeyKind.ECDSA,),
@@ -145,12 +145,21 @@ def _issue(home: Home, order: Order, moment: datetime, *, prepare: bool) -> None
         if not prepare:
             custody.activate(home)
     _show(made, "prepared, beside the one in force" if prepare else "in force")
+    _tell_of_end(home, made)
     if prepare:
         click.echo("It goes live on: depotserve cert issue --activate")
         return
     click.echo(_TAKEN)
     if before and not _roots(home) <= before:
         click.echo("Clients need another authority's certificate now: depotserve cert trust")
+
+
+def _tell_of_end(home: Home, made: tls.PemPair) -> None:
+    end = tls.describe(read_bounded(home.authority, _MOST_PEM)).not_after
+    if tls.describe(made.certificate).not_after == end:
+        click.echo(
+            "It ends with its authority, sooner than it could: depotserve cert authority new"
+        )
 
 
 def _roots(home: Home) -> set[str]:
@@ -191,7 +200,7 @@ def _sign(home: Home, request: Path, out: Path, order: Order, moment: datetime) 
         if config.is_within(out.parent, mount.path):
             allowed = "anywhere outside the folders that are served"
             raise CallerError("lies in served content", where=str(out), allowed=allowed)
-    made = sign_request(home, read_bounded(request, _MOST_REQUEST), order, moment)
+    made = sign_request(home, read_bounded(request, _MOST_PEM), order, moment)
     write_file(out, made, mode=0o644)
     _describe(made, f"written to {out}, with the authority's own")
     click.echo("On the depot that asked: depotserve cert install --cert FILE")

@@ -8,38 +8,44 @@ import sys
 from pathlib import Path
 
 import harness
+import pytest
 
 UNIT = Path(__file__).parents[2] / "systemd" / "depotserve.service"
+RENEWAL = UNIT.with_name("depotserve-renew.service")
+TIMER = UNIT.with_name("depotserve-renew.timer")
 
 
-def settings() -> dict[str, str]:
-    """Give the unit's assignments; those made several times in one text."""
+def settings(unit: Path = UNIT) -> dict[str, str]:
+    """Give a unit's assignments; those made several times in one text."""
     found: dict[str, str] = {}
-    for name, value in re.findall(r"^(\w+)=(.*)$", UNIT.read_text(), re.MULTILINE):
+    for name, value in re.findall(r"^(\w+)=(.*)$", unit.read_text(), re.MULTILINE):
         found[name] = f"{found.get(name, '')} {value}".strip()
     return found
 
 
-def copy_of_unit(tmp_path: Path) -> Path:
-    """Copy the unit with a program that is there, since its own lies where it is installed."""
-    copy = tmp_path / "depotserve.service"
-    copy.write_text(UNIT.read_text().replace("/opt/depotserve/bin/depotserve", sys.executable))
+def copy_of_unit(tmp_path: Path, unit: Path = UNIT) -> Path:
+    """Copy a unit with a program that is there, since its own lies where it is installed."""
+    copy = tmp_path / unit.name
+    copy.write_text(unit.read_text().replace("/opt/depotserve/bin/depotserve", sys.executable))
     return copy
 
 
 # Outside check: systemd's own reading of the unit.
-def test_systemd_finds_nothing_wrong_with_the_unit(tmp_path: Path) -> None:
-    command = [harness.need("systemd-analyze"), "verify", str(copy_of_unit(tmp_path))]
+@pytest.mark.parametrize("name", ["depotserve.service", "depotserve-renew.timer"])
+def test_systemd_finds_nothing_wrong_with_the_unit(tmp_path: Path, name: str) -> None:
+    copies = {unit.name: str(copy_of_unit(tmp_path, unit)) for unit in (UNIT, RENEWAL, TIMER)}
+    command = [harness.need("systemd-analyze"), "verify", copies[name]]
     done = subprocess.run(command, capture_output=True, text=True, timeout=60, check=False)
     ours = [line for line in done.stderr.splitlines() if "depotserve" in line]
     assert (done.returncode, ours) == (0, [])
 
 
 # Outside check: systemd's measure of exposure, 0 to 10; 2 and below it calls "OK".
-def test_systemd_calls_the_unit_little_exposed(tmp_path: Path) -> None:
+@pytest.mark.parametrize("unit", [UNIT, RENEWAL], ids=lambda unit: unit.name)
+def test_systemd_calls_the_unit_little_exposed(tmp_path: Path, unit: Path) -> None:
     command = [harness.need("systemd-analyze"), "security", "--offline=true", "--no-pager"]
     done = subprocess.run(
-        [*command, str(copy_of_unit(tmp_path))],
+        [*command, str(copy_of_unit(tmp_path, unit))],
         capture_output=True,
         text=True,
         timeout=60,
@@ -71,6 +77,19 @@ def test_the_unit_waits_longer_than_transfers_may_take_to_finish() -> None:
 
     drain = Settings(home=Path("/"), content=(), listeners=()).drain
     assert int(settings()["TimeoutStopSec"].rstrip("s")) > drain + 10
+
+
+def test_the_timer_renews_what_the_service_itself_may_not_write() -> None:
+    renewal, service = settings(RENEWAL), settings()
+    home = "/srv/depot"
+    assert renewal["ExecStart"].endswith(f"cert issue --when-due --home {home}")
+    assert renewal["ReadWritePaths"] == f"{home}/tls {home}/state"
+    assert f"{home}/tls" not in service["ReadWritePaths"]
+    assert "User" not in renewal  # the service's user must not be able to write the certificate
+    timer = settings(TIMER)
+    assert timer["OnCalendar"] == "daily"
+    assert timer["Persistent"] == "yes"
+    assert TIMER.stem == RENEWAL.stem  # systemd.timer(5): what a timer starts by default
 
 
 def test_every_path_of_the_unit_is_explained_at_its_top() -> None:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import harness
 from cryptography import x509
 from cryptography.hazmat.primitives import hashes
+from cryptography.hazmat.primitives.serialization import Encoding
 
 from depotserve import tls
 
@@ -75,6 +76,10 @@ def write(home: Path, pair: tls.Pair) -> None:
         new = home / "tls" / f"{name}.test"
         new.write_bytes(content)
         new.rename(home / "tls" / name)
+
+
+def der(certificate: x509.Certificate) -> bytes:
+    return certificate.public_bytes(Encoding.DER)
 
 
 def ends(pair: Path) -> datetime:

@@ -79,6 +79,17 @@ def test_a_life_of_ten_years_is_refused(home: Path) -> None:
     assert "31 to 825 days" in kit.refused(home, "issue", "--days", "3650")
 
 
+def test_a_life_cut_by_the_authoritys_end_is_said(home: Path) -> None:
+    late = kit.now() - timedelta(days=3652 - 30 - 30)
+    pair = tls.authority.create("depot.plant.example", now=late)
+    (home / "tls" / "authority.pem").write_bytes(pair.certificate)
+    (home / "tls" / "authority.key").write_bytes(pair.key)
+    done = kit.cert(home, "issue")
+    assert done.returncode == 0, done.stderr
+    assert b"ends with its authority, sooner than it could" in done.stdout
+    assert kit.ends(home / "tls" / "server.pem") == kit.ends(home / "tls" / "authority.pem")
+
+
 def test_openssl_takes_a_fresh_certificate_half_an_hour_ago(home: Path) -> None:
     assert kit.cert(home, "issue").returncode == 0
     when = str(int((kit.now() - timedelta(minutes=30)).timestamp()))
@@ -101,9 +112,8 @@ def test_each_kind_of_key_is_issued_and_kept_at_the_next_issue(home: Path, kind:
         assert kit.cert(home, "issue", *arguments).returncode == 0
         content = (home / "tls" / "server.pem").read_bytes()
         found = [one.public_key() for one in x509.load_pem_x509_certificates(content)]
-        assert [any(isinstance(key, each) for each in KINDS[kind]) for key in found] == [
-            True
-        ] * len(KINDS[kind])
+        assert len(found) == len(KINDS[kind])
+        assert all(isinstance(key, each) for key, each in zip(found, KINDS[kind]))
     shown = openssl("pkey", "-in", home / "tls" / "server.key", "-noout", "-text")
     assert ("3072 bit" in shown) == (kind == "rsa")
 

@@ -1,8 +1,12 @@
 from __future__ import annotations
 
+import hashlib
+import random
 import socket
 import ssl
+import threading
 import time
+from concurrent.futures import ThreadPoolExecutor
 from datetime import datetime, timezone
 from typing import TYPE_CHECKING
 
@@ -160,13 +164,54 @@ def test_a_running_depot_takes_a_new_certificate_by_itself_in_every_worker(home:
         shown = {seen(depot) for _ in range(40)}
     finally:
         depot.stop()
-    assert shown == {kit_der(new)}
+    assert shown == {kit.der(new)}
 
 
-def kit_der(certificate: object) -> bytes:
-    from cryptography.hazmat.primitives.serialization import Encoding  # noqa: PLC0415
+# Each download takes some ten seconds, so that it is under way all the time.
+SIZE, RATE = 3 << 20, 300_000
 
-    return certificate.public_bytes(Encoding.DER)  # type: ignore[attr-defined,no-any-return]
+
+def download(depot: harness.RunningDepot, begun: threading.Event) -> str:
+    """Fetch the file over a connection of its own; give its SHA-256."""
+    context = ssl.create_default_context(cafile=str(depot.authority))
+    digest, length = hashlib.sha256(), 0
+    with harness.connected(depot.port, tls=context) as connection:
+        connection.settimeout(60)
+        connection.sendall(harness.get("/big.bin"))
+        head, _, piece = connection.recv(1 << 16).partition(b"\r\n\r\n")
+        assert head.startswith(b"HTTP/1.1 200 ")
+        begun.set()
+        while True:
+            digest.update(piece)
+            length += len(piece)
+            piece = connection.recv(1 << 16)
+            if not piece:
+                break
+    assert length == SIZE
+    return digest.hexdigest()
+
+
+def test_a_certificate_is_renewed_under_8_downloads_and_none_breaks(home: Path, tree: Path) -> None:
+    content = random.Random(4).randbytes(SIZE)  # noqa: S311
+    (tree / "big.bin").write_bytes(content)
+    caps = [{"of": "connection", "bytes_per_second": RATE}]
+    harness.change_settings(home, listeners=[kit.TLS], bandwidth=caps)
+    depot = harness.start(home, workers=2)
+    try:
+        with ThreadPoolExecutor(8) as pool:
+            begun = [threading.Event() for _ in range(8)]
+            going = [pool.submit(download, depot, one) for one in begun]
+            assert all(one.wait(60) for one in begun)
+            for arguments in (["issue", "--prepare"], ["issue", "--activate"]):
+                assert kit.cert(home, *arguments).returncode == 0
+            depot.wait_for_log("in force in all 2 workers")
+            new = kit.der(kit.load(home / "tls" / "server.pem"))
+            assert {seen(depot) for _ in range(20)} == {new}
+            assert not any(one.done() for one in going)
+            digests = {one.result() for one in going}
+    finally:
+        depot.stop()
+    assert digests == {hashlib.sha256(content).hexdigest()}
 
 
 def test_a_service_that_may_not_write_the_folder_says_so_and_serves_on(home: Path) -> None:
@@ -184,7 +229,7 @@ def test_a_service_that_may_not_write_the_folder_says_so_and_serves_on(home: Pat
         assert kit.cert(home, "issue", "--activate").returncode == 0
         depot.wait_for_log("certificate read again")
         deadline = time.monotonic() + 20
-        while seen(depot) != kit_der(kit.load(home / "tls" / "server.pem")):
+        while seen(depot) != kit.der(kit.load(home / "tls" / "server.pem")):
             assert time.monotonic() < deadline
     finally:
         (home / "tls").chmod(0o700)
