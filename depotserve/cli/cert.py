@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import click
 
+from depotserve.cli.cert_trust import trust_command
+
 __all__ = ["cert"]
 
 
@@ -12,6 +14,6 @@ def cert() -> None:
     """Make, take in, renew and show the server's certificate, and let clients trust it."""
 
 
-_COMMANDS: tuple[click.Command, ...] = ()
+_COMMANDS: tuple[click.Command, ...] = (trust_command,)
 for _command in _COMMANDS:
     cert.add_command(_command)
