@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-import json
-import os
 import re
-import shutil
-import subprocess
 import threading
 import time
 from http.server import BaseHTTPRequestHandler, ThreadingHTTPServer
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 from urllib.parse import unquote_to_bytes, urlsplit
-from urllib.request import Request, urlopen
 
 import pytest
+from browsing import browsing
 from listing_kit import arranged
 
 from depotserve.http import listing, pages
@@ -22,7 +18,8 @@ from depotserve.http.listing import Entry
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
-    from pathlib import Path
+
+    from browsing import Browser
 
 pytestmark = pytest.mark.slow
 
@@ -85,88 +82,10 @@ def site() -> Iterator[ThreadingHTTPServer]:
     server.server_close()
 
 
-class Browser:
-    """A WebDriver session; `do` sends one command and gives its value."""
-
-    def __init__(self, port: int, profile: Path) -> None:
-        """Begin a session with a new, empty profile."""
-        self._root = f"http://127.0.0.1:{port}/session"
-        arguments = [
-            *("--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run"),
-            *("--disable-background-networking", "--disable-component-update", "--disable-sync"),
-            f"--user-data-dir={profile}",
-        ]
-        options = {"browserName": "chrome", "goog:chromeOptions": {"args": arguments}}
-        answer = self._post("", {"capabilities": {"alwaysMatch": options}})
-        self._root += f"/{answer['sessionId']}"
-
-    def _post(self, command: str, values: dict[str, Any], method: str = "POST") -> Any:
-        request = Request(
-            self._root + command,
-            data=json.dumps(values).encode() if method == "POST" else None,
-            headers={"Content-Type": "application/json"},
-            method=method,
-        )
-        with urlopen(request, timeout=60) as answer:
-            return json.load(answer)["value"]
-
-    def open(self, url: str) -> None:
-        """Go to an address."""
-        self._post("/url", {"url": url})
-
-    def ask(self, expression: str) -> Any:
-        """Give the value of a script expression."""
-        return self._post("/execute/sync", {"script": f"return {expression}", "args": []})
-
-    def press(self, *keys: str) -> None:
-        """Press and let go some keys in turn."""
-        strokes = [{"type": kind, "value": key} for key in keys for kind in ("keyDown", "keyUp")]
-        actions = [{"type": "key", "id": "keyboard", "actions": strokes}]
-        self._post("/actions", {"actions": actions})
-
-    def tell(self, command: str, **values: Any) -> Any:
-        """Send a command of the browser's own debugging protocol."""
-        return self._post("/goog/cdp/execute", {"cmd": command, "params": values})
-
-    def show_as(self, *, width: int, height: int = 780, scheme: str = "light") -> None:
-        """Lay pages out for a screen and a colour scheme."""
-        self.tell(
-            "Emulation.setDeviceMetricsOverride",
-            width=width,
-            height=height,
-            deviceScaleFactor=1,
-            mobile=width < 600,
-        )
-        features = [{"name": "prefers-color-scheme", "value": scheme}]
-        self.tell("Emulation.setEmulatedMedia", features=features)
-
-    def close(self) -> None:
-        """End the session and its browser."""
-        self._post("", {}, method="DELETE")
-
-
 @pytest.fixture(scope="module")
 def browser(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Browser]:
-    if not (shutil.which("chromedriver") and shutil.which("chromium")):
-        if os.environ.get("CI"):
-            pytest.fail("chromium and chromium-driver are not installed")
-        pytest.skip("needs chromium and chromium-driver")
-    driver = subprocess.Popen(
-        ["chromedriver", "--port=0"], stdout=subprocess.PIPE, text=True, stderr=subprocess.DEVNULL
-    )
-    with driver:
-        try:
-            port = next(filter(None, map(_maybe_port, driver.stdout or [])))
-            page = Browser(port, tmp_path_factory.mktemp("profile"))
-            yield page
-            page.close()
-        finally:
-            driver.terminate()
-
-
-def _maybe_port(line: str) -> int | None:
-    found = re.search(r"started successfully on port (\d+)", line)
-    return int(found[1]) if found else None
+    with browsing(tmp_path_factory.mktemp("profile")) as page:
+        yield page
 
 
 LISTING = "/site/host-images/"

@@ -13,15 +13,15 @@ from typing import TYPE_CHECKING
 from urllib.parse import urlsplit
 
 import attrs
+import harness
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
 
-    import harness
-
 CLIENT_SECONDS = 180
 WAIT_SECONDS = 60
 PIECE = 1 << 20
+STORE_WORD = "changeit"  # a trust store holds nothing secret; Java wants a word all the same
 # The request line and the status in the combined log format.
 _REQUEST = re.compile(r'"([A-Z]+) (\S+) HTTP/1\.[01]" (\d{3}) ')
 
@@ -176,3 +176,40 @@ def _asked(log: str) -> list[Asked]:
 def target_of(url: str) -> str:
     """Give what a client asks the server for, given a URL."""
     return urlsplit(url).path
+
+
+def apt_root(desk: Desk, repository: str, authority: Path) -> Path:
+    """Lay an apt root that knows one flat repository alone; give its apt.conf."""
+    root = desk.folder / "apt"
+    for name in (
+        "state/lists/partial",
+        "cache/archives/partial",
+        "etc/apt.conf.d",
+        "etc/preferences.d",
+    ):
+        (root / name).mkdir(parents=True)
+    desk.write("apt/state/status")
+    desk.write("apt/etc/sources.list", f"deb [trusted=yes] {repository} ./")
+    options = {
+        "Dir::State": root / "state",
+        "Dir::State::status": root / "state" / "status",
+        "Dir::Cache": root / "cache",
+        "Dir::Etc": root / "etc",
+        "Acquire::https::CaInfo": authority,
+        "Acquire::https::Proxy": "DIRECT",
+        "Acquire::Languages": "none",
+        "Acquire::Retries": "0",
+    }
+    if os.geteuid() == 0:
+        # apt lowers itself to a user who can't enter a test's folder.
+        options["APT::Sandbox::User"] = "root"
+    return desk.write("apt/apt.conf", *(f'{key} "{value}";' for key, value in options.items()))
+
+
+def java(store: Path, *arguments: str | Path) -> list[str | Path]:
+    """Give a launcher's command line that trusts what is in a PKCS #12 store."""
+    # One compiler thread and a small heap: the launcher compiles the source before it runs it.
+    lean = ["-Xmx256m", "-XX:TieredStopAtLevel=1", "-Djava.net.useSystemProxies=false"]
+    trust = [f"trustStore={store}", "trustStoreType=PKCS12", f"trustStorePassword={STORE_WORD}"]
+    options = [f"-Djavax.net.ssl.{option}" for option in trust]
+    return [harness.need("java"), *lean, *options, *arguments]

@@ -27,34 +27,11 @@ def private_root(
     desk: peer.Desk, depot: harness.RunningDepot, authority: Path, *, sign_in: bool
 ) -> Path:
     """Lay an apt root that knows the depot alone; give its apt.conf."""
-    root = desk.folder / "apt"
-    for name in (
-        "state/lists/partial",
-        "cache/archives/partial",
-        "etc/apt.conf.d",
-        "etc/preferences.d",
-    ):
-        (root / name).mkdir(parents=True)
-    desk.write("apt/state/status")
-    source = f"deb [trusted=yes] {depot.url}packages ./"
-    desk.write("apt/etc/sources.list", source)
+    place = f"localhost:{depot.port}"
     if sign_in:
         entry = f"login {depot.user} password {depot.passphrase}"
-        desk.write("apt/etc/auth.conf.d/depot.conf", f"machine localhost:{depot.port} {entry}")
-    options = {
-        "Dir::State": root / "state",
-        "Dir::State::status": root / "state" / "status",
-        "Dir::Cache": root / "cache",
-        "Dir::Etc": root / "etc",
-        "Acquire::https::CaInfo": authority,
-        "Acquire::https::Proxy": "DIRECT",
-        "Acquire::Languages": "none",
-        "Acquire::Retries": "0",
-    }
-    if os.geteuid() == 0:
-        # apt lowers itself to a user who can't enter a test's folder.
-        options["APT::Sandbox::User"] = "root"
-    return desk.write("apt/apt.conf", *(f'{key} "{value}";' for key, value in options.items()))
+        desk.write("apt/etc/auth.conf.d/depot.conf", f"machine {place} {entry}")
+    return peer.apt_root(desk, f"https://{place}/packages", authority)
 
 
 def apt_get(desk: peer.Desk, config: Path, *arguments: str) -> subprocess.CompletedProcess[str]:

@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 pytestmark = pytest.mark.slow
 UNHANDLED = 1
 PROGRAM = Path(__file__).parent / "clients" / "ByHttpUrlConnection.java"
-STORE_WORD = "changeit"  # the store holds nothing secret; keytool wants a word all the same
 
 
 def fetch(
@@ -31,17 +30,13 @@ def fetch(
     store = trust_store(desk, authority)
     lines = [f"user={sign_in.user}", f"passphrase={sign_in.passphrase}"] if sign_in else []
     account = desk.write("account.properties", *lines)
-    # One compiler thread and a small heap: the launcher compiles the source before it runs it.
-    lean = ["-Xmx256m", "-XX:TieredStopAtLevel=1", "-Djava.net.useSystemProxies=false"]
-    trust = [f"-Djavax.net.ssl.trustStore={store}", "-Djavax.net.ssl.trustStoreType=PKCS12"]
-    word = f"-Djavax.net.ssl.trustStorePassword={STORE_WORD}"
-    return desk.run(harness.need("java"), *lean, *trust, word, PROGRAM, url, "got", account)
+    return desk.run(*peer.java(store, PROGRAM, url, "got", account))
 
 
 def trust_store(desk: peer.Desk, authority: Path) -> Path:
     """Make a trust store that holds one certificate."""
     store = desk.folder / "trust.p12"
-    kind = ["-storetype", "PKCS12", "-storepass", STORE_WORD, "-noprompt"]
+    kind = ["-storetype", "PKCS12", "-storepass", peer.STORE_WORD, "-noprompt"]
     options = [*kind, "-alias", "depot", "-keystore", store, "-file", authority]
     done = desk.run(harness.need("keytool"), "-importcert", *options)
     assert done.returncode == 0, done.stdout
