@@ -7,7 +7,7 @@ import click
 from depotserve.cli.cert_authority import authority
 from depotserve.cli.cert_issue import issue
 from depotserve.cli.cert_show import show
-from depotserve.cli.cert_trust import trust
+from depotserve.cli.cert_trust import trust_command
 
 __all__ = ["cert"]
 
@@ -17,6 +17,6 @@ def cert() -> None:
     """Make, take in, renew and show the server's certificate, and let clients trust it."""
 
 
-_COMMANDS: tuple[click.Command, ...] = (issue, show, trust, authority)
+_COMMANDS: tuple[click.Command, ...] = (issue, show, trust_command, authority)
 for _command in _COMMANDS:
     cert.add_command(_command)
