@@ -18,6 +18,7 @@ from depotserve.cli.home import home
 from depotserve.cli.init import init
 from depotserve.cli.inspect import inspect
 from depotserve.cli.printable import printable
+from depotserve.cli.probe import probe
 from depotserve.cli.serve import serve
 from depotserve.cli.user import user
 from depotserve.errors import DepotError
@@ -41,7 +42,7 @@ def main() -> None:
     """
 
 
-for _command in (init, serve, inspect, user, cert, home, demo):
+for _command in (init, serve, inspect, user, cert, home, probe, demo):
     main.add_command(_command)
 # A group without a command is misuse; left alone, its status differs between click's versions.
 for _group in (main, user, cert, authority, home):
