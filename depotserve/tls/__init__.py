@@ -4,16 +4,18 @@ from __future__ import annotations
 
 from depotserve.tls import authority, custody
 from depotserve.tls.authority import Pair
-from depotserve.tls.context import ServerContext, load_pair
+from depotserve.tls.context import ServerContext, has_rsa, load_pair
 from depotserve.tls.custody import PemPair
 from depotserve.tls.describe import Description, describe
 from depotserve.tls.establish import establish
 from depotserve.tls.leaf import issue
 from depotserve.tls.local import local_names
 from depotserve.tls.names import parse_host
+from depotserve.tls.published import Anchor, read_anchors
 from depotserve.tls.transport import over_tls
 
 __all__ = [
+    "Anchor",
     "Description",
     "Pair",
     "PemPair",
@@ -22,9 +24,11 @@ __all__ = [
     "custody",
     "describe",
     "establish",
+    "has_rsa",
     "issue",
     "load_pair",
     "local_names",
     "over_tls",
     "parse_host",
+    "read_anchors",
 ]
