@@ -13,7 +13,7 @@ import attrs
 from depotserve import accounts, config, filesystem, tls
 from depotserve.errors import DepotError
 from depotserve.home import read_bounded
-from depotserve.process.cautions import cautions
+from depotserve.process.cautions import cautions, overdue
 from depotserve.process.snapshot import needs_certificate, read_credential
 from depotserve.survey import survey
 
@@ -183,7 +183,9 @@ def _suspects(path: Path, never_serve: tuple[str, ...]) -> Iterator[Finding]:
         yield Finding(Grade.FAULT, "content", text)
 
 
-def _protection(home: Home, settings: Settings, _now: float) -> Iterator[Finding]:
+def _protection(home: Home, settings: Settings, now: float) -> Iterator[Finding]:
+    for line in overdue(settings.listeners, datetime.fromtimestamp(now, timezone.utc).date()):
+        yield Finding(Grade.FAULT, "protection", line)
     apr1 = accounts.read(home).apr1_users
     for line in cautions(settings, settings.listeners, apr1):
         yield Finding(Grade.CAUTION, "protection", line)

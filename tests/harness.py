@@ -39,7 +39,9 @@ USERS_LINE = "ann:$2y$04$abcdefghijklmnopqrstuuLZYjhNQAOdpbzt4WxWlUHjv1wsyH5DG\n
 AUTHORIZATION = b"Authorization: Basic YW5uOnMzY3JldA==\r\n"
 _SOURCE = Path(__file__).resolve().parent.parent
 _FROM_SOURCE = Path(depotserve.__file__).resolve().is_relative_to(_SOURCE / "depotserve")
-_READY = re.compile(r"listening on (https?)://(\[[0-9a-f:]+\]|[0-9.]+):(\d+)( \(redirect\))?\s*$")
+_READY = re.compile(
+    r"listening on (https?)://(\[[0-9a-f:]+\]|[0-9.]+):(\d+)( \(redirect\))?(?: \(legacy\))?\s*$"
+)
 
 
 def need(program: str, *, found: bool | None = None) -> str:

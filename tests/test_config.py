@@ -2,6 +2,7 @@ from __future__ import annotations
 
 import ipaddress
 import os
+from datetime import date
 from pathlib import Path
 
 import attrs
@@ -107,6 +108,11 @@ listeners:
   - {address: "::", port: 443}
   - {address: 0.0.0.0, port: 80, tls: redirect}
   - {address: 10.0.0.5, port: 8080, tls: none, i_accept_cleartext_passwords: true}
+  - address: 10.0.0.5
+    port: 8444
+    tls: legacy
+    clients: [10.1.0.7, "fd00::/64"]
+    until: 2027-03-31
 workers: 3
 drain: 2.5
 realm: Plant depot
@@ -142,6 +148,16 @@ access_log: {format: json, to: stderr}
             config.Listener("::", 443),
             config.Listener("0.0.0.0", 80, "redirect"),  # noqa: S104
             config.Listener("10.0.0.5", 8080, "none", i_accept_cleartext_passwords=True),
+            config.Listener(
+                "10.0.0.5",
+                8444,
+                "legacy",
+                clients=(
+                    ipaddress.ip_network("10.1.0.7/32"),
+                    ipaddress.ip_network("fd00::/64"),
+                ),
+                until=date(2027, 3, 31),
+            ),
         ),
         workers=3,
         drain=2.5,
@@ -407,7 +423,7 @@ CHANGED = {
         'allowed is text; in quotes it is text: "off"'
     ),
     ("port: 8443", "port: 8443\n    tls: old"): (
-        "depot.yaml:9: listeners.tls: 'old' is unknown, allowed are modern, none, redirect"
+        "depot.yaml:9: listeners.tls: 'old' is unknown, allowed are modern, legacy, none, redirect"
     ),
     ("port: 8443", "port: 8443\n    i_accept_cleartext_passwords: yes"): (
         "depot.yaml:9: listeners.i_accept_cleartext_passwords: 'yes' is no truth value, "
@@ -415,6 +431,61 @@ CHANGED = {
     ),
     ("port: 8443", "port: 8443\n    tls: redirect"): (
         "depot.yaml:7: listeners.tls: redirect leads nowhere, "
+        "allowed with a listener of tls: modern beside it"
+    ),
+    ("port: 8443", "port: 8443\n    tls: legacy\n    until: 2027-03-31"): (
+        "depot.yaml:7: listeners.clients: is missing, and tls: legacy weakens all that come by it, "
+        "allowed is a list of the addresses or networks that are let in"
+    ),
+    ("port: 8443", "port: 8443\n    tls: legacy\n    clients: []\n    until: 2027-03-31"): (
+        "depot.yaml:7: listeners.clients: is missing, and tls: legacy weakens all that come by it, "
+        "allowed is a list of the addresses or networks that are let in"
+    ),
+    ("port: 8443", "port: 8443\n    tls: legacy\n    clients: [10.1.0.7]"): (
+        "depot.yaml:7: listeners.until: is missing, and tls: legacy weakens all that come by it, "
+        "allowed is the last day, such as 2027-03-31"
+    ),
+    ("port: 8443", "port: 8443\n    tls: legacy\n    clients: [10.1.0.7]\n    until:"): (
+        "depot.yaml:7: listeners.until: is missing, and tls: legacy weakens all that come by it, "
+        "allowed is the last day, such as 2027-03-31"
+    ),
+    ("port: 8443", "port: 8443\n    clients: [10.1.0.7]"): (
+        "depot.yaml:7: listeners.clients: counts for nothing with tls: modern, "
+        "allowed with tls: legacy"
+    ),
+    ("port: 8443", "port: 8443\n    tls: none\n    until: 2027-03-31"): (
+        "depot.yaml:7: listeners.until: counts for nothing with tls: none, allowed with tls: legacy"
+    ),
+    ("port: 8443", "port: 8443\n    tls: legacy\n    clients: [gateway-7]"): (
+        "depot.yaml:10: listeners.clients: 'gateway-7' is no address or network, "
+        "allowed is one such as 10.1.0.5 or 10.1.0.0/24"
+    ),
+    ("port: 8443", "port: 8443\n    tls: legacy\n    clients: 10.1.0.7"): (
+        "depot.yaml:10: listeners.clients: is no list, "
+        "allowed are lines of `- value`, or [value, value]"
+    ),
+    **{
+        ("port: 8443", f"port: 8443\n    tls: legacy\n    until: {until}"): (
+            f"depot.yaml:10: listeners.until: {wrong}, allowed is a date such as 2027-03-31"
+        )
+        for until, wrong in {
+            "2027-02-30": "'2027-02-30' is no date",
+            "2027-3-31": "'2027-3-31' is no date",
+            "20270331": "'20270331' is no date",
+            "31.03.2027": "'31.03.2027' is no date",
+            "2027-03-31T00:00:00Z": "'2027-03-31T00:00:00Z' is no date",
+            "never": "'never' is no date",
+            "[2027-03-31]": "is a list",
+        }.items()
+    },
+    (
+        "port: 8443",
+        (
+            "port: 8443\n    tls: legacy\n    clients: [10.1.0.7]\n    until: 2027-03-31"
+            "\n  - {address: 127.0.0.1, port: 80, tls: redirect}"
+        ),
+    ): (
+        "depot.yaml:12: listeners.tls: redirect leads nowhere, "
         "allowed with a listener of tls: modern beside it"
     ),
     ("127.0.0.1\n    port: 8443", "10.0.0.5\n    port: 8080\n    tls: none"): (

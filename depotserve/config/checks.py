@@ -34,6 +34,10 @@ __all__ = [
     "why_unlistable",
 ]
 
+_LEGACY_NEEDS = {
+    "clients": "allowed is a list of the addresses or networks that are let in",
+    "until": "allowed is the last day, such as 2027-03-31",
+}
 _MOST_CAPS = 32  # each has a place in the memory that workers share
 
 
@@ -42,7 +46,8 @@ def check_together(settings: Settings, name: str) -> None:
 
     Raises CallerError naming the line for no mount or listener, prefixes or listeners that are
     there twice, roots that overlap with different readers or touch the home, listeners that
-    would ask for passwords in clear text without leave, and caps of a mount that is not there.
+    would ask for passwords in clear text without leave, ones of old TLS without clients and a
+    last day, and caps of a mount that is not there.
     """
     for key, values in (("content", settings.content), ("listeners", settings.listeners)):
         if not values:
@@ -98,6 +103,7 @@ def _check_listeners(settings: Settings, name: str) -> None:
         seen[place] = listener
         _check_redirect(settings, listener, name)
         _check_cleartext(settings, listener, name)
+        _check_legacy(listener, name)
 
 
 def _check_redirect(settings: Settings, listener: Listener, name: str) -> None:
@@ -112,6 +118,17 @@ def _check_cleartext(settings: Settings, listener: Listener, name: str) -> None:
         wrong = f"none would send passwords in clear text to {listener.address}"
         allowed = "allowed with tls: modern, or with i_accept_cleartext_passwords: true"
         raise _fault(name, listener, "listeners.tls", wrong, allowed)
+
+
+def _check_legacy(listener: Listener, name: str) -> None:
+    """Hold old TLS to those who need it and to a last day; say both of no other listener."""
+    for key, given in (("clients", listener.clients), ("until", listener.until)):
+        if listener.tls == "legacy" and not given:
+            wrong = "is missing, and tls: legacy weakens all that come by it"
+            raise _fault(name, listener, f"listeners.{key}", wrong, _LEGACY_NEEDS[key])
+        if listener.tls != "legacy" and given:
+            wrong = f"counts for nothing with tls: {listener.tls}"
+            raise _fault(name, listener, f"listeners.{key}", wrong, "allowed with tls: legacy")
 
 
 def _check_bandwidth(settings: Settings, name: str) -> None:

@@ -6,6 +6,7 @@ import ipaddress
 import os
 import re
 import unicodedata
+from datetime import date
 from typing import TYPE_CHECKING, Callable
 
 import attrs
@@ -15,7 +16,17 @@ from depotserve.config.settings import CONNECTION, DAY, RESERVED_NAMES, TOTAL, H
 if TYPE_CHECKING:
     from depotserve.config.source import Scalar
 
-__all__ = ["BOUNDS", "HOURS", "TEXTS", "Bounds", "hours", "network", "readers_word"]
+__all__ = [
+    "A_DATE",
+    "BOUNDS",
+    "HOURS",
+    "TEXTS",
+    "Bounds",
+    "day",
+    "hours",
+    "network",
+    "readers_word",
+]
 
 
 @attrs.frozen
@@ -55,6 +66,8 @@ _URL = re.compile(r"(/[A-Za-z0-9._~+-]+)*/?")
 _REALM = re.compile(r"[ !#-\[\]-~]{1,64}")
 _HOURS = re.compile(r"([01][0-9]|2[0-3]):([0-5][0-9])-([01][0-9]|2[0-4]):([0-5][0-9])")
 HOURS = "allowed is a span of the day such as 06:00-20:00 or 20:00-06:00"
+_DATE = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")  # RFC 3339 section 5.6: full-date
+A_DATE = "allowed is a date such as 2027-03-31"
 _CONTROL = re.compile(r"[\x00-\x1f\x7f-\x9f]")
 LONGEST_NAME = 255  # bytes of a user name: what one line of a log can bear
 
@@ -105,6 +118,16 @@ def hours(scalar: Scalar) -> Hours:
     if found.start == found.end:
         raise scalar.at.fault(f"{scalar.text!r} begins when it ends", HOURS)
     return found
+
+
+def day(scalar: Scalar) -> date:
+    """Take a date. Raises CallerError for other text, and for a day that no month has."""
+    try:
+        if _DATE.fullmatch(scalar.text):
+            return date.fromisoformat(scalar.text)
+    except ValueError:
+        pass
+    raise scalar.at.fault(f"{scalar.text!r} is no date", A_DATE)
 
 
 def _path(scalar: Scalar) -> str:
@@ -172,7 +195,7 @@ TEXTS: dict[str, Callable[[Scalar], str]] = {
     "operators": _user_name,
     "bandwidth.of": _capped,
     "listeners.address": _address,
-    "listeners.tls": _choice("modern", "none", "redirect"),
+    "listeners.tls": _choice("modern", "legacy", "none", "redirect"),
     "realm": _realm,
     "tls.renew": _choice("manual", "auto"),
     "never_serve": _pattern,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import date  # noqa: TC003  # resolved when settings are read
 from ipaddress import IPv4Network, IPv6Network
 from pathlib import Path  # noqa: TC003  # resolved when settings are read
 from typing import Optional, Union
@@ -97,9 +98,16 @@ class Listener:
 
     address: str
     port: int  # 0: any free one, said at the start
-    tls: str = "modern"  # "modern", "none", or "redirect" (plain, sends everybody to TLS)
+    tls: str = "modern"  # or "legacy", "none", "redirect" (plain, sends everybody to "modern")
     i_accept_cleartext_passwords: bool = False
+    clients: tuple[Network, ...] = ()  # of "legacy": nobody else is let in
+    until: Optional[date] = None  # noqa: UP045  # of "legacy": the last day, in UTC
     line: int = attrs.field(default=0, eq=False)  # where depot.yaml says it, for messages
+
+    @property
+    def is_secure(self) -> bool:
+        """Tell whether it speaks TLS."""
+        return self.tls in {"modern", "legacy"}
 
 
 @attrs.frozen

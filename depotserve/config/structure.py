@@ -4,13 +4,23 @@ from __future__ import annotations
 
 import difflib
 import re
+from datetime import date
 from pathlib import Path
 from typing import Any, Optional, TypeVar, get_args, get_type_hints
 
 import attrs
 import cattrs
 
-from depotserve.config.rules import BOUNDS, HOURS, TEXTS, hours, network, readers_word
+from depotserve.config.rules import (
+    A_DATE,
+    BOUNDS,
+    HOURS,
+    TEXTS,
+    day,
+    hours,
+    network,
+    readers_word,
+)
 from depotserve.config.settings import Hours, Network, Readers, Settings
 from depotserve.config.source import Listing, Mapping, Scalar, Value
 
@@ -127,6 +137,13 @@ def _hours(value: Any, _wanted: Any) -> Hours:  # noqa: ANN401
     return hours(_scalar(value, HOURS))
 
 
+def _optional_date(value: Any, _wanted: Any) -> date | None:  # noqa: ANN401
+    """Take a date, with or without quotes, or nothing for the default."""
+    if isinstance(value, Scalar) and value.tag == "null":
+        return None
+    return day(_scalar(value, A_DATE))
+
+
 def _readers(value: Any, _wanted: Any) -> Readers:  # noqa: ANN401
     if isinstance(value, Scalar):
         return readers_word(_text(value))
@@ -193,6 +210,7 @@ _HOOKS: tuple[tuple[Any, Any], ...] = (
     (bool, _truth),
     (Path, _path),
     (Optional[int], _optional_integer),
+    (Optional[date], _optional_date),
     (Network, _network),
     (Hours, _hours),
     (Readers, _readers),

@@ -30,6 +30,7 @@ if TYPE_CHECKING:
 
     from depotserve.accounts import Gate
     from depotserve.config import Listener, Settings
+    from depotserve.tls import Anchor
 
     from .bandwidth import Bandwidth
     from .parsing import Head
@@ -48,7 +49,7 @@ def compose(
     """Put the way of a request together, from its head to its answer."""
     return (
         locating(settings, trees),
-        redirecting(settings),
+        redirecting(settings, own),
         answering_own_pages(own),
         authenticating(gate, settings.realm, trees),
         authorising,
@@ -69,7 +70,8 @@ class Depot:
     """What a worker serves: made in its running loop, fed with new settings, drained at the end.
 
     `certificate_validity` is (not before, not after) in seconds since the epoch, which
-    readiness looks at; None without TLS. `now` gives the time to judge that by.
+    readiness looks at by the time of `now`; None without TLS. `anchors` are the roots that are
+    published, mostly none.
     """
 
     def __init__(
@@ -101,6 +103,15 @@ class Depot:
     @certificate_validity.setter
     def certificate_validity(self, validity: tuple[float, float] | None) -> None:
         self._own.certificate_validity = validity
+
+    @property
+    def anchors(self) -> tuple[Anchor, ...]:
+        """The roots that are given to whoever asks."""
+        return self._own.anchors
+
+    @anchors.setter
+    def anchors(self, anchors: tuple[Anchor, ...]) -> None:
+        self._own.anchors = anchors
 
     def replace(self, settings: Settings, trees: tuple[Tree, ...]) -> None:
         """Take new settings: requests that begin from now on go by them."""

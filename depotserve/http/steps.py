@@ -69,12 +69,15 @@ def locating(settings: Settings, trees: Trees) -> Step:
     return step
 
 
-def redirecting(settings: Settings) -> Step:
-    """Make the step that sends everybody who comes by a redirect listener to TLS."""
+def redirecting(settings: Settings, own: OwnPages) -> Step:
+    """Make the step that sends everybody who comes by a redirect listener to TLS.
+
+    What is published stays: a client that cannot verify TLS yet must get it here.
+    """
     ports = [one.port for one in settings.listeners if one.tls == "modern"]
 
     def step(exchange: Exchange) -> Answer | None:
-        if exchange.listener.tls != "redirect":
+        if exchange.listener.tls != "redirect" or own.is_published(exchange.target):
             return None
         location = _secure_location(exchange, ports[0])
         headers = [("Location", location), ("Cache-Control", "no-store")]

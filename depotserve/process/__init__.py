@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from depotserve.process.cautions import cautions
+from depotserve.process.cautions import cautions, overdue
 from depotserve.process.serve import serve
 
-__all__ = ["cautions", "serve"]
+__all__ = ["cautions", "overdue", "serve"]

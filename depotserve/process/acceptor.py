@@ -38,13 +38,22 @@ class Acceptor:
     """
 
     def __init__(
-        self, listening: socket.socket, factories: Factories, census: Census, limits: Limits
+        self,
+        listening: socket.socket,
+        factories: Factories,
+        census: Census,
+        limits: Limits,
+        admits: Callable[[str], bool] | None = None,
     ) -> None:
-        """Accept from now on; `listening` is this object's own, and does not block."""
+        """Accept from now on; `listening` is this object's own, and does not block.
+
+        `admits` is asked about each connection's address; those that it will not have are dropped.
+        """
         self.limits = limits
         self._listening = listening
         self._factories = factories
         self._census = census
+        self._admits = admits
         self._loop = asyncio.get_running_loop()
         self._timer: asyncio.TimerHandle | None = None
         self._kind = (listening.family, listening.type, listening.proto)
@@ -88,6 +97,10 @@ class Acceptor:
 
     def _take(self, accepted: socket.socket, peer: Any) -> None:  # noqa: ANN401 - as its family has
         address = peer[0] if self._has_addresses else ""
+        if self._admits is not None and not self._admits(address):
+            accepted.close()
+            self._census.give_back()
+            return
         counted = _CountedSocket(*self._kind, fileno=accepted.detach())
         number = counted.enter(self._census, address)
         most = self.limits.connections_by_address

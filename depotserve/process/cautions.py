@@ -5,13 +5,15 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from depotserve.config import ANONYMOUS, asks_for_passwords
+from depotserve.process.admission import is_over
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
+    from datetime import date
 
-    from depotserve.config import Listener, Settings
+    from depotserve.config import Listener, Network, Settings
 
-__all__ = ["cautions"]
+__all__ = ["cautions", "overdue"]
 
 _STRONG_MINIMUM = 15  # characters; NIST SP 800-63B-4 §3.1.1.2, a passphrase that stands alone
 
@@ -37,11 +39,33 @@ def cautions(
     ]
 
 
+def overdue(listeners: Iterable[Listener], day: date) -> list[str]:
+    """Name in one line each the listeners whose last day lies before `day`, in UTC."""
+    return [
+        f"{one.address} port {one.port} (legacy) lets nobody in since its last day, {one.until},"
+        " is over; take it out of depot.yaml, or set a later `until`"
+        for one in listeners
+        if is_over(one, day)
+    ]
+
+
 def _of_listeners(settings: Settings, listeners: Iterable[Listener]) -> Iterator[str]:
     risk = _RISKS[asks_for_passwords(settings)]
     for one in listeners:
         if one.tls == "none":
             yield f"{one.address} port {one.port} {risk}"
+        elif one.tls == "legacy":
+            clients = ", ".join(map(_shown, one.clients))
+            yield (
+                f"{one.address} port {one.port} speaks TLS 1.0 and 1.1 too, which can be broken"
+                f" on the way, to {clients} until {one.until}"
+            )
+
+
+def _shown(network: Network) -> str:
+    """Write one address without the length of its prefix."""
+    alone = network.num_addresses == 1
+    return str(network.network_address if alone else network)
 
 
 def _of_mounts(settings: Settings) -> Iterator[str]:

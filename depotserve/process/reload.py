@@ -1,8 +1,8 @@
 """Settings, accounts and certificate read again while the depot runs.
 
-Accounts and certificate are watched, and each counts by itself: a certificate that was half
-changed must not keep a disabled user in. Settings are read on request only. What is bad is refused
-in one logged line, and what was in force stays.
+Accounts, certificate and authority are watched, and each counts by itself: a certificate that was
+half changed must not keep a disabled user in. Settings are read on request only. What is bad is
+refused in one logged line, and what was in force stays.
 """
 
 from __future__ import annotations
@@ -20,6 +20,7 @@ from depotserve.http import find_trees
 from depotserve.process.snapshot import (
     needs_certificate,
     read_accounts,
+    read_anchors,
     read_credential,
 )
 from depotserve.process.watch import Watch, identify, observe
@@ -60,7 +61,7 @@ class Reloader:
     """Holds the snapshot in force and puts better ones in its place."""
 
     def __init__(
-        self, home: Home, snapshot: Snapshot, *, configured: Settings, before: Identity
+        self, home: Home, snapshot: Snapshot, *, configured: Settings, before: dict[str, Identity]
     ) -> None:
         """Begin with what was read at the start of the depot.
 
@@ -74,15 +75,18 @@ class Reloader:
         self._configured = configured
         self._home = home
         self._has_terms = os.path.lexists(home.terms)
-        accounts, credential = watched(home)
+        readers: dict[str, tuple[str, Callable[[], Any]]] = {
+            "accounts": ("accounts", self._read_accounts),
+            "certificate": ("credential", partial(read_credential, home)),
+            "authority": ("anchors", self._read_anchors),
+        }
+        if not needs_certificate(snapshot.settings):
+            del readers["certificate"]
+        files = watched(home)
         self._groups = [
-            _Group("accounts", "accounts", accounts, self._read_accounts, Watch(before[:2]))
+            _Group(name, field, files[name], read, Watch(before[name]))
+            for name, (field, read) in readers.items()
         ]
-        if needs_certificate(snapshot.settings):
-            read = partial(read_credential, home)
-            self._groups.append(
-                _Group("certificate", "credential", credential, read, Watch(before[2:]))
-            )
 
     def poll(self, now: float) -> bool:
         """Look at the watched files; tell whether a new snapshot is in force.
@@ -146,6 +150,9 @@ class Reloader:
         self._has_terms = has_terms
         return found
 
+    def _read_anchors(self) -> object:
+        return read_anchors(self._home, self.snapshot.settings)
+
     def _take_settings(self) -> bool:
         old = self.snapshot
         try:
@@ -162,14 +169,21 @@ class Reloader:
         return True
 
 
-def watched(home: Home) -> tuple[tuple[Path, Path], tuple[Path, Path]]:
-    """Give the files of the accounts and those of the certificate."""
-    return (home.users, home.terms), (home.certificate, home.key)
+def watched(home: Home) -> dict[str, tuple[Path, ...]]:
+    """Give the watched files by the name of their group."""
+    certificate = (home.certificate, home.key)
+    prepared = (home.next_certificate, home.next_key)
+    roots = (home.authority, home.next_authority, home.old_authority, home.anchors)
+    return {
+        "accounts": (home.users, home.terms),
+        "certificate": certificate,
+        "authority": (*roots, *certificate, *prepared),  # whose roots are looked for
+    }
 
 
-def identify_all(home: Home) -> Identity:
-    """Give the state of all watched files, in the order of `watched`."""
-    return identify([path for pair in watched(home) for path in pair])
+def identify_all(home: Home) -> dict[str, Identity]:
+    """Give the state of all watched files, by the name of their group."""
+    return {name: identify(paths) for name, paths in watched(home).items()}
 
 
 def founded_changes(configured: Settings, new: Settings) -> list[str]:
@@ -183,7 +197,8 @@ def founded_changes(configured: Settings, new: Settings) -> list[str]:
 
 def _context(snapshot: Snapshot) -> ServerContext | None:
     found = snapshot.credential
-    return ServerContext(found.certificate, found.key) if found else None
+    kinds = {one.tls for one in snapshot.settings.listeners if one.is_secure}
+    return ServerContext(found.certificate, found.key, kinds) if found else None
 
 
 def _refuse(name: str, error: DepotError) -> None:

@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING
 
 import attrs
 
-from depotserve import config
+from depotserve import clock, config, tls
 from depotserve.errors import CallerError
 from depotserve.process import activation, log, snapshot
-from depotserve.process.cautions import cautions
+from depotserve.process.cautions import cautions, overdue
 from depotserve.process.channel import Update
 from depotserve.process.crew import Crew
 from depotserve.process.faults import raise_descriptor_limit, why_fewer_connections
@@ -30,7 +30,7 @@ from depotserve.process.upkeep import Upkeep
 from depotserve.process.worker import SECTIONS, Equipment, work
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
     from pathlib import Path
 
     from depotserve.config import Listener, Settings
@@ -41,6 +41,7 @@ if TYPE_CHECKING:
 __all__ = ["serve"]
 
 _LOG = logging.getLogger(__name__)
+_KINDS = {"redirect": " (redirect)", "legacy": " (legacy)"}
 _FROM_MANAGER = (*activation.VARIABLES, "NOTIFY_SOCKET", "WATCHDOG_USEC", "WATCHDOG_PID")
 
 
@@ -116,17 +117,33 @@ def _lead(
 
 def _announce(home: Home, found: Snapshot, endpoints: Sequence[Endpoint], size: int) -> None:
     """Say in the log what protects less than it could, and where the depot can be reached."""
-    general = cautions(found.settings, found.settings.listeners, ())
+    listeners = found.settings.listeners
+    day = clock.read(home).believed.date()
+    general = [*cautions(found.settings, listeners, ()), *overdue(listeners, day)]
     few = why_fewer_connections(found.settings.limits.connections, size)
     for line in (*general, *found.accounts.warnings, *_open_to_others(home), *filter(None, [few])):
         _LOG.warning("%s", line)
     for mount in found.settings.content:
         readers = mount.users if isinstance(mount.users, str) else ", ".join(mount.users)
         _LOG.info("%s is %s, for %s", mount.url, mount.path, readers)
+    for line in _remarks(found):
+        _LOG.info("%s", line)
     _LOG.info("%d workers", size)
     for endpoint in endpoints:
-        redirect = " (redirect)" if endpoint.listener.tls == "redirect" else ""
-        _LOG.info("listening on %s%s", endpoint.address, redirect)
+        kind = endpoint.listener.tls
+        _LOG.info("listening on %s%s", endpoint.address, _KINDS.get(kind, ""))
+
+
+def _remarks(found: Snapshot) -> Iterator[str]:
+    """Say what protects no less, and yet should be known."""
+    if found.anchors:
+        yield "the authority's certificate is given to whoever asks for /_depot/trust"
+    old = any(one.tls == "legacy" for one in found.settings.listeners)
+    if old and found.credential and not tls.has_rsa(found.credential):
+        yield (
+            "the certificate's key is ECDSA, which old clients may not know;"
+            " depotserve cert issue --key both gives them RSA beside it"
+        )
 
 
 def _open_to_others(home: Home) -> list[str]:

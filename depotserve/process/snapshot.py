@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import logging
 import os
 from typing import TYPE_CHECKING
 
 import attrs
 
 from depotserve import accounts, clock, config, tls
+from depotserve.errors import DepotError
 from depotserve.home import read_bounded
 from depotserve.http import find_trees
 
@@ -16,16 +18,18 @@ if TYPE_CHECKING:
     from depotserve.config import Settings
     from depotserve.home import Home
     from depotserve.http import Tree
-    from depotserve.tls import PemPair
+    from depotserve.tls import Anchor, PemPair
 
 __all__ = [
     "Snapshot",
     "needs_certificate",
     "read",
     "read_accounts",
+    "read_anchors",
     "read_credential",
 ]
 
+_LOG = logging.getLogger(__name__)
 _MOST_ACCOUNTS = 16 << 20  # bytes; some 200,000 lines of a users file
 
 
@@ -38,6 +42,7 @@ class Snapshot:
     accounts: Accounts
     credential: PemPair | None
     clock_shift: float = 0.0  # seconds from this machine's clock to the time to go by
+    anchors: tuple[Anchor, ...] = ()  # that are given to whoever asks; none unless that is set
 
 
 def read(home: Home, settings: Settings) -> Snapshot:
@@ -52,12 +57,13 @@ def read(home: Home, settings: Settings) -> Snapshot:
         accounts=read_accounts(home),
         credential=read_credential(home) if needs_certificate(settings) else None,
         clock_shift=clock.read(home).shift,
+        anchors=_try_anchors(home, settings),
     )
 
 
 def needs_certificate(settings: Settings) -> bool:
     """Tell whether any listener speaks TLS."""
-    return any(listener.tls == "modern" for listener in settings.listeners)
+    return any(listener.is_secure for listener in settings.listeners)
 
 
 def read_accounts(home: Home) -> Accounts:
@@ -81,3 +87,20 @@ def read_credential(home: Home) -> PemPair:
     found = tls.custody.read_live(home)
     tls.load_pair(found.certificate, found.key)
     return found
+
+
+def read_anchors(home: Home, settings: Settings) -> tuple[Anchor, ...]:
+    """Read the roots that are given to whoever asks; none unless the settings want that.
+
+    Raises CallerError or SurroundingsError if none can be found.
+    """
+    return tls.read_anchors(home) if settings.tls.publish_authority else ()
+
+
+def _try_anchors(home: Home, settings: Settings) -> tuple[Anchor, ...]:
+    """Read them, or log why there are none: no page must keep a depot from serving."""
+    try:
+        return read_anchors(home, settings)
+    except DepotError as error:
+        _LOG.error("nothing can be published at /_depot/trust: %s", error)
+        return ()

@@ -81,7 +81,7 @@ class Endpoint:
     @property
     def address(self) -> str:
         """Give the address as a person would type it to get there."""
-        scheme = "https" if self.listener.tls == "modern" else "http"
+        scheme = "https" if self.listener.is_secure else "http"
         if self.kept.family == socket.AF_UNIX:
             return f"{scheme}+unix:{_path(self.kept)}"
         host = self.listener.address

@@ -7,6 +7,7 @@ import logging
 import os
 import signal
 import time
+from datetime import date, datetime, timezone
 from functools import partial
 from typing import TYPE_CHECKING
 
@@ -17,9 +18,11 @@ from depotserve.accounts import FailureCounts, Gate
 from depotserve.errors import DepotError
 from depotserve.http import AccessLog, Bandwidth, Census, Depot
 from depotserve.process.acceptor import Acceptor, Factories
+from depotserve.process.admission import Admission
 from depotserve.process.channel import Order, Report, Update, read_message, report
 from depotserve.process.faults import LoopFaults
 from depotserve.process.kernel import die_with_parent
+from depotserve.process.mentions import Mentions
 
 if TYPE_CHECKING:
     import socket
@@ -40,6 +43,7 @@ SECTIONS = {
     "failures": FailureCounts.SIZE,
     "census": Census.SIZE,
     "bandwidth": Bandwidth.SIZE,
+    "mentions": Mentions.SIZE,
 }
 _ENDED, _FAILED = 0, 1  # exit statuses
 
@@ -91,6 +95,7 @@ class _Worker:
         counts = FailureCounts(shared.own("failures", number), shared.every("failures"))
         bandwidth = Bandwidth(shared.own("bandwidth", number), shared.every("bandwidth"))
         self._census = Census(shared.own("census", number), shared.every("census"))
+        self._mentions = Mentions(shared.own("mentions", number), shared.every("mentions"))
         self._equipment = equipment
         self._snapshot = snapshot
         self._inbox: asyncio.Queue[Message | None] = asyncio.Queue()
@@ -100,6 +105,7 @@ class _Worker:
             snapshot.settings, snapshot.trees, self._gate, self._access_log, bandwidth, self._now
         )
         self._depot.certificate_validity = _validity(snapshot)
+        self._depot.anchors = snapshot.anchors
         self._acceptors: list[Acceptor] = []
 
     async def open(self) -> None:
@@ -125,19 +131,30 @@ class _Worker:
         """Give the time to go by, in seconds since the epoch: see depotserve.clock."""
         return time.time() + self._snapshot.clock_shift
 
-    def _listen(self, endpoint: Endpoint) -> Acceptor:
-        make = partial(self._factory, endpoint.listener)
-        factories = Factories(usual=make(surplus=False), surplus=make(surplus=True))
-        limits = self._snapshot.settings.limits
-        return Acceptor(endpoint.open(), factories, self._census, limits)
+    def _today(self) -> date:
+        """Give the day of that time, in UTC: a clock set back opens nothing again."""
+        return datetime.fromtimestamp(self._now(), timezone.utc).date()
 
-    def _factory(self, listener: Listener, *, surplus: bool) -> Callable[[], asyncio.BaseProtocol]:
+    def _listen(self, endpoint: Endpoint) -> Acceptor:
+        listener, limits = endpoint.listener, self._snapshot.settings.limits
+        admission = None
+        if listener.tls == "legacy":
+            admission = Admission(listener, self._mentions, self._today)
+        make = partial(self._factory, listener, admission)
+        factories = Factories(usual=make(surplus=False), surplus=make(surplus=True))
+        admits = admission.admits if admission else None
+        return Acceptor(endpoint.open(), factories, self._census, limits, admits)
+
+    def _factory(
+        self, listener: Listener, admission: Admission | None, *, surplus: bool
+    ) -> Callable[[], asyncio.BaseProtocol]:
         """Give what makes the protocol of each connection, with TLS before it where that is due."""
         plain = self._depot.protocol_factory(listener, surplus=surplus)
-        if listener.tls != "modern" or not self._equipment.context:
+        if not listener.is_secure or not self._equipment.context:
             return plain
         seconds = self._snapshot.settings.limits.header_seconds
-        return tls.over_tls(self._equipment.context.context, plain, seconds)
+        context = self._equipment.context.of(listener.tls)
+        return tls.over_tls(context, plain, seconds, admission.note if admission else None)
 
     async def _hear(self, reader: asyncio.StreamReader) -> None:
         """Put each message into the inbox, and nothing once the supervisor is gone."""
@@ -166,6 +183,7 @@ class _Worker:
         self._gate.replace(snapshot.accounts, snapshot.settings)
         self._depot.replace(snapshot.settings, snapshot.trees)
         self._depot.certificate_validity = _validity(snapshot)
+        self._depot.anchors = snapshot.anchors
         for acceptor in self._acceptors:
             acceptor.limits = snapshot.settings.limits
         self._snapshot = snapshot

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from depotserve.tls import authority, custody, issuing, renewal, rollover
 from depotserve.tls.authority import Pair
-from depotserve.tls.context import ServerContext, load_pair
+from depotserve.tls.context import ServerContext, has_rsa, load_pair
 from depotserve.tls.custody import PemPair
 from depotserve.tls.describe import Description, describe, describe_certificate
 from depotserve.tls.establish import establish
@@ -12,9 +12,11 @@ from depotserve.tls.keys import KeyKind
 from depotserve.tls.leaf import issue
 from depotserve.tls.local import local_names
 from depotserve.tls.names import parse_host
+from depotserve.tls.published import Anchor, read_anchors
 from depotserve.tls.transport import over_tls
 
 __all__ = [
+    "Anchor",
     "Description",
     "KeyKind",
     "Pair",
@@ -25,12 +27,14 @@ __all__ = [
     "describe",
     "describe_certificate",
     "establish",
+    "has_rsa",
     "issue",
     "issuing",
     "load_pair",
     "local_names",
     "over_tls",
     "parse_host",
+    "read_anchors",
     "renewal",
     "rollover",
 ]

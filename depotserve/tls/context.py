@@ -5,50 +5,73 @@ from __future__ import annotations
 import os
 import ssl
 import tempfile
+import warnings
 from contextlib import contextmanager
+from functools import partial
 from typing import TYPE_CHECKING
+
+from cryptography.hazmat.primitives.asymmetric import rsa
 
 from depotserve.errors import CallerError
 from depotserve.tls.pem import read_pairs
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterable, Iterator
 
+    from depotserve.tls.custody import PemPair
     from depotserve.tls.pem import Credential
 
-__all__ = ["ServerContext", "load_pair"]
+__all__ = ["ServerContext", "has_rsa", "load_pair"]
 
 # TLS 1.2: forward secrecy and authenticated encryption only. TLS 1.3's own suites are all both.
 _CIPHERS_1_2 = "ECDHE+AESGCM:ECDHE+CHACHA20"
+# For clients from before 2008: also AES in CBC mode (RFC 3268) and a key exchange by RSA; the best
+# that a client knows comes first. Level 0, since TLS 1.0 and 1.1 sign their handshake with SHA-1.
+_CIPHERS_LEGACY = (
+    "ECDHE+AESGCM:ECDHE+CHACHA20:ECDHE+AES:RSA+AESGCM:RSA+AES"
+    ":!aNULL:!eNULL:!EXPORT:!RC4:!DES:!3DES:!MD5:!PSK:!SRP:!AESCCM:@SECLEVEL=0"
+)
 
 
 class ServerContext:
-    """One context for the listening sockets, whose certificate can be changed under them.
+    """A context for each kind of TLS listener, whose certificate can be changed under them.
 
-    `context` is given to the event loop once. Each handshake asks it which certificate is in
+    What `of` gives is given to the event loop once. Each handshake asks which certificate is in
     force, also when the client names no server (no SNI), so that `replace` counts for every new
     connection while those that stand go on. Made before the workers are forked, it gives them
     all the same ticket keys, so that a client resumes its session with any of them.
     """
 
-    def __init__(self, certificate: bytes, key: bytes) -> None:
-        """Load PEM text of a chain, leaf first, and of its key; raise CallerError if unusable."""
-        self.context = _load(certificate, key)
-        self._current = self.context
-        self.context.sni_callback = self._choose
+    def __init__(self, certificate: bytes, key: bytes, kinds: Iterable[str] = ("modern",)) -> None:
+        """Load PEM text of a chain, leaf first, and of its key, for each of `kinds`.
+
+        Those are what `Listener.tls` calls them. Raises CallerError for text that is unusable.
+        """
+        self._shown = {kind: _load(certificate, key, kind) for kind in kinds}
+        self._current = dict(self._shown)
+        for kind, context in self._shown.items():
+            context.sni_callback = partial(self._choose, kind)
+
+    def of(self, kind: str) -> ssl.SSLContext:
+        """Give the context for listeners of a kind that this was made for."""
+        return self._shown[kind]
 
     def replace(self, certificate: bytes, key: bytes) -> None:
         """Put another certificate and key in force for new connections.
 
         Raises CallerError if they are unusable; what was in force then stays.
         """
-        self._current = _load(certificate, key)
+        self._current = {kind: _load(certificate, key, kind) for kind in self._shown}
 
     def _choose(
-        self, connection: ssl.SSLSocket | ssl.SSLObject, _name: str | None, _outer: ssl.SSLContext
+        self,
+        kind: str,
+        connection: ssl.SSLSocket | ssl.SSLObject,
+        _name: str | None,
+        _outer: ssl.SSLContext,
     ) -> None:
         """Let the handshake at hand go on with the certificate in force."""
-        connection.context = self._current
+        connection.context = self._current[kind]
 
 
 def load_pair(certificate: bytes, key: bytes) -> None:
@@ -56,13 +79,19 @@ def load_pair(certificate: bytes, key: bytes) -> None:
 
     Raises CallerError, naming server.pem or server.key, if it could not.
     """
-    _load(certificate, key)
+    _load(certificate, key, "modern")
 
 
-def _load(certificate: bytes, key: bytes) -> ssl.SSLContext:
+def has_rsa(pair: PemPair) -> bool:
+    """Tell whether one of a server's certificates has a key for RSA. Raises CallerError."""
+    found = read_pairs(pair.certificate, pair.key, certificate_name="", key_name="")
+    return any(isinstance(one.key, rsa.RSAPrivateKey) for one in found)
+
+
+def _load(certificate: bytes, key: bytes, kind: str) -> ssl.SSLContext:
     """Give a context with these, or raise CallerError."""
     pairs = read_pairs(certificate, key, certificate_name="server.pem", key_name="server.key")
-    context = _policy()
+    context = _POLICIES[kind]()
     for pair in pairs:
         _add(context, pair)
     return context
@@ -82,16 +111,34 @@ def _add(context: ssl.SSLContext, pair: Credential) -> None:
         ) from error
 
 
-def _policy() -> ssl.SSLContext:
+def _modern() -> ssl.SSLContext:
     """Give a context that offers TLS 1.2 and 1.3 and nothing that is known to be weak."""
-    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
-    context.minimum_version = ssl.TLSVersion.TLSv1_2
-    context.set_ciphers(_CIPHERS_1_2)
-    context.set_alpn_protocols(["http/1.1"])
-    context.options |= ssl.OP_NO_RENEGOTIATION | ssl.OP_NO_COMPRESSION
+    context = _policy(ssl.TLSVersion.TLSv1_2, _CIPHERS_1_2)
     # All suites are strong, so the client may choose: one without AES hardware takes ChaCha20.
     context.options &= ~ssl.OP_CIPHER_SERVER_PREFERENCE
     return context
+
+
+def _legacy() -> ssl.SSLContext:
+    """Give a context that offers whatever a client of TLS 1.0 and up can do at its best."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", DeprecationWarning)  # of the old versions, meant here
+        context = _policy(ssl.TLSVersion.TLSv1, _CIPHERS_LEGACY)
+    context.options |= ssl.OP_CIPHER_SERVER_PREFERENCE
+    return context
+
+
+def _policy(oldest: ssl.TLSVersion, ciphers: str) -> ssl.SSLContext:
+    """Give a context with what both kinds have in common."""
+    context = ssl.SSLContext(ssl.PROTOCOL_TLS_SERVER)
+    context.minimum_version = oldest
+    context.set_ciphers(ciphers)
+    context.set_alpn_protocols(["http/1.1"])
+    context.options |= ssl.OP_NO_RENEGOTIATION | ssl.OP_NO_COMPRESSION
+    return context
+
+
+_POLICIES: dict[str, Callable[[], ssl.SSLContext]] = {"modern": _modern, "legacy": _legacy}
 
 
 @contextmanager

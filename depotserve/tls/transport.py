@@ -36,6 +36,7 @@ class _Shared:
     context: ssl.SSLContext
     make_protocol: Callable[[], asyncio.Protocol]
     handshake_seconds: float
+    established: Callable[[asyncio.Transport], None] | None
     received: memoryview = attrs.Factory(lambda: memoryview(bytearray(_RECORD)))
     sealed: ssl.MemoryBIO = attrs.Factory(ssl.MemoryBIO)
 
@@ -44,13 +45,14 @@ def over_tls(
     context: ssl.SSLContext,
     make_protocol: Callable[[], asyncio.Protocol],
     handshake_seconds: float,
+    established: Callable[[asyncio.Transport], None] | None = None,
 ) -> Callable[[], asyncio.BaseProtocol]:
     """Give a protocol factory for `loop.create_server` that puts TLS before `make_protocol`.
 
     `context` is asked for at each handshake. A client that has not ended its handshake within
-    `handshake_seconds` is dropped.
+    `handshake_seconds` is dropped; of each that has, `established` is told.
     """
-    shared = _Shared(context, make_protocol, handshake_seconds)
+    shared = _Shared(context, make_protocol, handshake_seconds, established)
     return lambda: _TlsTransport(shared)
 
 
@@ -229,6 +231,8 @@ class _TlsTransport(asyncio.Transport, asyncio.BufferedProtocol):
             return False
         self._flush()
         self._stop_waiting()
+        if self._shared.established is not None:
+            self._shared.established(self)
         self._protocol = self._shared.make_protocol()
         self._protocol.connection_made(self)
         return True

@@ -36,7 +36,8 @@ def depot(tmp_path_factory: pytest.TempPathFactory) -> Iterator[harness.RunningD
         serving.mount("/public/", folder / "tree", "any"),
     ]
     listeners = [serving.PLAIN, serving.TLS, {**serving.PLAIN, "tls": "redirect"}]
-    with serving.serving(folder, *mounts, listeners=listeners) as running:
+    tls = {"publish_authority": True}
+    with serving.serving(folder, *mounts, listeners=listeners, tls=tls) as running:
         yield running
 
 
@@ -63,6 +64,11 @@ CASES: dict[str, tuple[str, list[str], int]] = {
     "a range past the end": ("/f26.bin", ["Range: bytes=26-"], 416),
     "alive": ("/_depot/health", [], 200),
     "ready": ("/_depot/ready", [], 200),
+    "the authority": ("/_depot/trust", [], 200),
+    "the authority in HTML": ("/_depot/trust", [HTML], 200),
+    "the authority in JSON": ("/_depot/trust", [JSON], 200),
+    "the authority in PEM": ("/_depot/trust.pem", [], 200),
+    "the authority in DER": ("/_depot/trust.cer", [], 200),
     "no host": ("/f26.bin", ["Host: a b"], 400),
     "a long target": (f"/{'a' * 9000}", [], 414),
     "large fields": ("/f26.bin", [f"X: {'a' * 40000}"], 431),

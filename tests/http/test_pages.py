@@ -5,6 +5,7 @@ import os
 import shutil
 import subprocess
 import time
+from datetime import datetime, timezone
 from html.parser import HTMLParser
 from typing import TYPE_CHECKING
 from urllib.parse import unquote_to_bytes, urljoin, urlsplit
@@ -15,6 +16,7 @@ from hypothesis import strategies as st
 
 from depotserve.http import listing, pages
 from depotserve.http.listing import Entry, View
+from depotserve.tls import Anchor
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -55,6 +57,14 @@ ENTRIES = st.builds(
     mtime=st.floats() | st.floats(0, 4e9),
 )
 FOLDERS = st.lists(ENTRIES, max_size=12, unique_by=lambda entry: entry.name)
+ANCHOR = Anchor(
+    subject='CN=<b>"Depot" & co\u202e,O=\n',
+    fingerprint=":".join(["AB"] * 32),
+    not_before=datetime(2026, 1, 1, tzinfo=timezone.utc),
+    not_after=datetime(2036, 1, 1, tzinfo=timezone.utc),
+    pem=b"",
+    der=b"",
+)
 ONE = Entry(b"one.img", "file", 1234567, 1735689600.0)
 SUB = Entry(b"sub", "folder", 0, 1735689600.0)
 
@@ -311,6 +321,8 @@ def test_the_pages_and_the_style_sheet_are_valid(tmp_path: Path) -> None:
         "empty.html": page_of([]),
         "nothing.html": page_of([], view=whole),
         "error.html": pages.error_html(503, "Out of reach", "The content cannot be read now."),
+        "trust.html": pages.trust_html([ANCHOR]),
+        "trusts.html": pages.trust_html([ANCHOR, ANCHOR]),
         "style.css": pages.STYLE,
     }
     for name, content in written.items():

@@ -50,7 +50,7 @@ def served(context: tls.ServerContext) -> Iterator[int]:
     async def serve() -> None:
         loop, ended = asyncio.get_running_loop(), asyncio.Event()
         loop.set_exception_handler(lambda *_: None)  # clients here break off on purpose
-        server = await loop.create_server(Echo, "127.0.0.1", 0, ssl=context.context)
+        server = await loop.create_server(Echo, "127.0.0.1", 0, ssl=context.of("modern"))
         port = server.sockets[0].getsockname()[1]
         ready.put((port, lambda: loop.call_soon_threadsafe(ended.set)))
         await ended.wait()

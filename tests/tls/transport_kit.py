@@ -108,7 +108,7 @@ def served(
 ) -> Iterator[Served]:
     """Serve over the transport; at the end every connection must be lost, once, without a fault."""
     pair = tls.issue(ANCHOR, ["localhost", "127.0.0.1"])
-    context = tls.ServerContext(pair.certificate, pair.key).context
+    context = tls.ServerContext(pair.certificate, pair.key).of("modern")
     ready: queue.Queue[tuple[Served, asyncio.Event]] = queue.Queue()
 
     async def serve() -> None:

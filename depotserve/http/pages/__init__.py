@@ -1,8 +1,9 @@
-"""The pages that people and programs see: listings, errors, and their one style sheet."""
+"""The pages that people and programs see, and their one style sheet."""
 
 from depotserve.http.pages._error import error_html
 from depotserve.http.pages._frame import CONTENT_SECURITY_POLICY, STYLE, STYLE_PATH
 from depotserve.http.pages._listing import ListingJson, ListingPage
+from depotserve.http.pages._trust import trust_html, trust_text
 
 __all__ = [
     "CONTENT_SECURITY_POLICY",
@@ -11,4 +12,6 @@ __all__ = [
     "ListingJson",
     "ListingPage",
     "error_html",
+    "trust_html",
+    "trust_text",
 ]
