@@ -141,11 +141,11 @@ def find(option: Path | None) -> Home:
 
     `option` is what `--home` said; else the environment variable DEPOT_HOME counts, else the
     current folder if it is a home. Raises CallerError when none is named or the named folder
-    holds no settings.
+    holds no settings, SurroundingsError when that cannot be seen.
     """
     named = option or _from_environment()
     root = Path(os.path.abspath(named or Path.cwd()))
-    if os.path.lexists(root / SETTINGS_NAME):
+    if _is_there(root / SETTINGS_NAME):
         return Home(root)
     if named is None:
         raise CallerError(
@@ -153,6 +153,16 @@ def find(option: Path | None) -> Home:
             allowed="give --home DIR or set DEPOT_HOME; depotserve init makes a home",
         )
     raise CallerError(f"no {SETTINGS_NAME} in it", where=str(root), allowed="a home is expected")
+
+
+def _is_there(settings: Path) -> bool:
+    try:
+        os.lstat(settings)
+    except PermissionError as error:
+        raise SurroundingsError(_reason(error), where=str(settings)) from error
+    except OSError:
+        return False
+    return True
 
 
 def _from_environment() -> Path | None:

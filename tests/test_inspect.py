@@ -6,11 +6,13 @@ import shlex
 import shutil
 import subprocess
 import time
+from datetime import datetime, timezone
 from typing import TYPE_CHECKING, Any
 
 import harness
 import pytest
 
+from depotserve import clock
 from depotserve.home import Home
 from depotserve.inspection import Grade, inspect
 
@@ -45,13 +47,17 @@ def test_a_fresh_home_is_fine_in_every_respect(home: Path, tree: Path) -> None:
     rows = _inspect(home, 0)
     assert {grade for grade, _, _ in rows} == {"fine"}
     assert [topic for _, topic, _ in rows] == [
-        "file system",
+        "disk",
         "modes",
         "settings",
+        "service user",
+        "file system",
+        "clock",
         "accounts",
         "certificate",
         "authority",
         "content",
+        "ports",
     ]
     texts = {topic: text for _, topic, text in rows}
     assert texts["content"] == f"/: {tree}"
@@ -64,7 +70,19 @@ def test_the_text_has_a_line_for_each_finding_and_the_same_status(home: Path) ->
     assert done.returncode == 0
     lines = done.stdout.decode().splitlines()
     expected = [f"{grade:<9}{topic:<13}{text}" for grade, topic, text in _inspect(home, 0)]
-    assert lines == expected
+    # Other programs write to the same disk between the two.
+    assert lines[0].startswith(f"fine     disk         {home}/state: ")
+    assert lines[1:] == expected[1:]
+
+
+def test_what_to_do_stands_beneath_what_is_not_fine(home: Path) -> None:
+    (home / "accounts" / "users").chmod(0o604)
+    done = harness.run("inspect", "--home", home)
+    assert done.returncode == 1
+    lines = done.stdout.decode().splitlines()
+    (at,) = [number for number, line in enumerate(lines) if line.startswith("fault")]
+    assert lines[at + 1] == f"{'':<22}do: chmod go-rwx {home}/accounts/users"
+    assert sum("do: " in line for line in lines) == 1
 
 
 def test_inspecting_changes_nothing_in_the_home(home: Path) -> None:
@@ -172,8 +190,8 @@ def test_a_folder_in_the_content_that_cannot_be_listed_is_a_fault(home: Path, tr
     finally:
         (tree / "gateway").chmod(0o755)
     assert done.returncode == 1
-    said = f"fault    content      1 folders in {tree} cannot be listed, so readers cannot either\n"
-    assert said in done.stdout.decode()
+    said = f"1 folders in {tree} cannot be listed, so readers cannot either: gateway\n"
+    assert f"fault    content      {said}" in done.stdout.decode()
 
 
 def test_password_like_files_are_named_and_only_those_that_are_served_are_cautions(
@@ -233,6 +251,7 @@ def test_a_certificate_is_a_caution_before_it_ends_and_a_fault_afterwards(home: 
     grades = {}
     now = time.time()
     for days in (0, 700, 780, 5000):
+        clock.accept(Home(home), datetime.fromtimestamp(now + days * DAY, timezone.utc))
         findings = inspect(Home(home), now=now + days * DAY)
         (found,) = [finding for finding in findings if finding.topic == "certificate"]
         grades[days] = (found.grade, found.text.split(" ")[0])
@@ -247,6 +266,7 @@ def test_a_certificate_is_a_caution_before_it_ends_and_a_fault_afterwards(home: 
 def test_a_clock_that_is_behind_the_certificate_is_a_fault_that_names_the_clock(
     home: Path,
 ) -> None:
+    clock.accept(Home(home), datetime.fromtimestamp(0, timezone.utc))
     findings = inspect(Home(home), now=0)
     texts = [f.text for f in findings if f.topic == "certificate" and f.grade is Grade.FAULT]
     assert len(texts) == 1
@@ -261,12 +281,18 @@ def test_a_file_system_that_lost_its_locks_is_a_fault(home: Path) -> None:
     assert b"fault    file system  cannot lock a file\n" in done.stdout
 
 
-def test_a_state_folder_that_cannot_be_written_is_a_caution(home: Path) -> None:
+def test_a_state_folder_that_cannot_be_written_is_a_fault_since_no_depot_starts_then(
+    home: Path,
+) -> None:
     (home / "state").chmod(0o500)
     done = harness.run("inspect", "--home", home, through=harness.bound_by_modes())
-    assert done.returncode == 0
-    text = f"caution  file system  not tried: {home}/state: Permission denied\n"
+    assert done.returncode == 1
+    text = f" writes {home}/state, which cannot be written by it\n"
     assert text in done.stdout.decode()
+    assert done.stdout.decode().count("fault ") == 1
+    serving = harness.run("serve", "--home", home, through=harness.bound_by_modes())
+    assert serving.returncode == 2
+    assert "Permission denied" in serving.stderr.decode()
 
 
 def test_no_finding_ever_quotes_a_hash_or_a_key(home: Path) -> None:
@@ -305,3 +331,4 @@ def test_on_a_terminal_it_is_a_table_that_no_name_can_disturb(home: Path, tree: 
     shown = re.sub(rb"\s+", b"", done.stdout)
     assert rb"passwords\x1b[2J[bold]\nlookslikeapassword" in shown
     assert b"\x1b[33mcaution" in shown
+    assert b"do:takeitoutofthetree" in shown

@@ -7,6 +7,7 @@ import sys
 import time
 from typing import TYPE_CHECKING
 
+import attrs
 import click
 from rich.console import Console
 from rich.table import Column, Table
@@ -31,10 +32,11 @@ _COLOURS = {Grade.FINE: "green", Grade.CAUTION: "yellow", Grade.FAULT: "red"}
 @json_option
 @click.pass_context
 def inspect(context: click.Context, home: Path | None, *, as_json: bool) -> None:
-    """Look over a home: settings, accounts, certificate, content, modes, file system.
+    """Look over a home: disk, rights, settings, accounts, certificate, content, ports.
 
-    Exit status 1 if anything is a fault; a caution leaves it 0. Content is looked at by names
-    only: neither malware nor missing files are found.
+    Each line that is not fine says what to do next. Exit status 1 if anything is a fault; a
+    caution leaves it 0. Run it as root or as the user who serves. Content is looked at by names
+    and rights only: neither malware nor missing files are found.
     """
     found = find(home)
     findings = look_over(found, now=time.time())
@@ -52,14 +54,18 @@ def _show(findings: list[Finding]) -> None:
         for finding in findings:
             word, topic = finding.grade.value, finding.topic
             click.echo(f"{word:<9}{topic:<13}{printable(finding.text)}")
+            if finding.advice:
+                click.echo(f"{'':<22}do: {printable(finding.advice)}")
         return
     table = Table.grid(Column(), Column(), Column(overflow="fold"), padding=(0, 2))
     for finding in findings:
         grade = Text(finding.grade.value, _COLOURS[finding.grade])
         table.add_row(grade, Text(finding.topic), Text(printable(finding.text)))
+        if finding.advice:
+            table.add_row("", "", Text(f"do: {printable(finding.advice)}", "bold"))
     Console().print(table)
 
 
 def _document(root: Path, findings: list[Finding], status: int) -> dict[str, object]:
-    rows = [{"grade": f.grade.value, "topic": f.topic, "text": f.text} for f in findings]
+    rows = [{**attrs.asdict(finding), "grade": finding.grade.value} for finding in findings]
     return {"home": str(root), "status": status, "findings": rows}

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from .never_serve import Hides
 
-__all__ = ["Tree", "Trees", "find_trees", "refusal_of"]
+__all__ = ["Tree", "Trees", "find_trees", "mounted_now", "refusal_of"]
 
 _MOUNT_TABLE = "/proc/self/mountinfo"
 _POINT = 4  # the place of the mount point among a line's fields
@@ -54,7 +54,7 @@ class Tree:
             os.close(self._open_root())
         except OSError:
             return False
-        return self.mount_points <= _mounted_now()
+        return self.mount_points <= mounted_now()
 
     def open(self, names: tuple[bytes, ...], hides: Hides) -> Opened:
         """Open the file or folder at `names`, from the root down.
@@ -126,7 +126,7 @@ def _find_tree(mount: Mount, known: Tree | None) -> Tree:
         raise SurroundingsError(
             f"the content can't be read: {reason}", where=str(mount.path)
         ) from error
-    points = (point for point in _mounted_now() if _touches(point, real_path))
+    points = (point for point in mounted_now() if _touches(point, real_path))
     return Tree(mount, real_path, frozenset(points))
 
 
@@ -136,7 +136,7 @@ def _touches(point: bytes, root: bytes) -> bool:
     return inner.startswith(outer) or outer.startswith(inner)
 
 
-def _mounted_now() -> frozenset[bytes]:
+def mounted_now() -> frozenset[bytes]:
     """Read the mount points from the kernel's table (proc_pid_mountinfo(5), field 5)."""
     try:
         with Path(_MOUNT_TABLE).open("rb") as table:

@@ -121,7 +121,8 @@ def _announce(home: Home, found: Snapshot, endpoints: Sequence[Endpoint], size: 
     day = clock.read(home).believed.date()
     general = [*cautions(found.settings, listeners, ()), *overdue(listeners, day)]
     few = why_fewer_connections(found.settings.limits.connections, size)
-    for line in (*general, *found.accounts.warnings, *_open_to_others(home), *filter(None, [few])):
+    lines = [one.text for one in general]
+    for line in (*lines, *found.accounts.warnings, *_open_to_others(home), *filter(None, [few])):
         _LOG.warning("%s", line)
     for mount in found.settings.content:
         readers = mount.users if isinstance(mount.users, str) else ", ".join(mount.users)

@@ -21,6 +21,7 @@ __all__ = [
     "BACKLOG",
     "Endpoint",
     "adopt",
+    "check_free",
     "close_all",
     "describe_failure",
     "reserve",
@@ -119,6 +120,14 @@ def reserve(listener: Listener) -> Endpoint:
             _listen(probe, listener)
     kept = _bind(listener, among_workers=True)
     return Endpoint(attrs.evolve(listener, port=kept.getsockname()[1]), kept)
+
+
+def check_free(listener: Listener) -> None:
+    """See that a listener's port could be had, without listening on it.
+
+    Raises SurroundingsError in one line, caused by the system's own error.
+    """
+    _bind(listener, among_workers=False).close()
 
 
 def adopt(listener: Listener, handed_over: socket.socket) -> Endpoint:

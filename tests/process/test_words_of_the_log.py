@@ -46,7 +46,7 @@ def test_each_thing_that_protects_less_is_told_in_a_line() -> None:
         content=(*SETTINGS.content, Mount("/open/", Path("/srv/open"), "anonymous")),
         passphrase_minimum=8,
     )
-    lines = cautions(less, (SECURE, plain, sends_on), ["ann"])
+    lines = [one.text for one in cautions(less, (SECURE, plain, sends_on), ["ann"])]
     assert len(lines) == 4
     assert lines[0].startswith("10.0.0.5 port 8080 takes passwords in clear text")
     assert lines[1] == "/open/ (/srv/open) is served to everybody without a password"
@@ -57,7 +57,7 @@ def test_each_thing_that_protects_less_is_told_in_a_line() -> None:
 def test_clear_text_without_passwords_is_told_for_what_it_is() -> None:
     everybody = attrs.evolve(SETTINGS, content=(Mount("/", Path("/srv/content"), "anonymous"),))
     lines = cautions(everybody, (Listener("10.0.0.5", 8080, tls="none"),), ())
-    assert "can alter what is fetched" in lines[0]
+    assert "can alter what is fetched" in lines[0].text
 
 
 def test_the_pause_before_a_replacement_grows_and_has_an_end() -> None:
