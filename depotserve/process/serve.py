@@ -27,6 +27,7 @@ from depotserve.process.shared_map import SharedMap
 from depotserve.process.sockets import adopt, close_all, reserve_all
 from depotserve.process.supervisor import Supervisor
 from depotserve.process.worker import SECTIONS, Equipment, work
+from depotserve.tls import doubts
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -116,7 +117,9 @@ def _announce(home: Home, found: Snapshot, endpoints: Sequence[Endpoint], size: 
     """Say in the log what protects less than it could, and where the depot can be reached."""
     general = cautions(found.settings, found.settings.listeners, ())
     few = why_fewer_connections(found.settings.limits.connections, size)
-    for line in (*general, *found.accounts.warnings, *_open_to_others(home), *filter(None, [few])):
+    chain = doubts(home, found.credential) if found.credential else []
+    of_files = (*found.accounts.warnings, *_open_to_others(home), *chain)
+    for line in (*general, *of_files, *filter(None, [few])):
         _LOG.warning("%s", line)
     for mount in found.settings.content:
         readers = mount.users if isinstance(mount.users, str) else ", ".join(mount.users)

@@ -7,6 +7,7 @@ from depotserve.tls.authority import Pair
 from depotserve.tls.context import ServerContext, load_pair
 from depotserve.tls.custody import PemPair
 from depotserve.tls.describe import Description, describe
+from depotserve.tls.doubts import doubts
 from depotserve.tls.establish import establish
 from depotserve.tls.leaf import issue
 from depotserve.tls.local import local_names
@@ -21,6 +22,7 @@ __all__ = [
     "authority",
     "custody",
     "describe",
+    "doubts",
     "establish",
     "issue",
     "load_pair",
