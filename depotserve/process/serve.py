@@ -28,6 +28,7 @@ from depotserve.process.sockets import adopt, close_all, reserve_all
 from depotserve.process.supervisor import Supervisor
 from depotserve.process.upkeep import Upkeep
 from depotserve.process.worker import SECTIONS, Equipment, work
+from depotserve.tls import doubts
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -121,8 +122,9 @@ def _announce(home: Home, found: Snapshot, endpoints: Sequence[Endpoint], size: 
     day = clock.read(home).believed.date()
     general = [*cautions(found.settings, listeners, ()), *overdue(listeners, day)]
     few = why_fewer_connections(found.settings.limits.connections, size)
-    lines = [one.text for one in general]
-    for line in (*lines, *found.accounts.warnings, *_open_to_others(home), *filter(None, [few])):
+    chain = doubts(home, found.credential) if found.credential else []
+    of_files = (*found.accounts.warnings, *_open_to_others(home), *chain)
+    for line in (*(one.text for one in general), *of_files, *filter(None, [few])):
         _LOG.warning("%s", line)
     for mount in found.settings.content:
         readers = mount.users if isinstance(mount.users, str) else ", ".join(mount.users)

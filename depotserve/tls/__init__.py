@@ -7,6 +7,7 @@ from depotserve.tls.authority import Pair
 from depotserve.tls.context import ServerContext, has_rsa, load_pair
 from depotserve.tls.custody import PemPair
 from depotserve.tls.describe import Description, describe, describe_certificate
+from depotserve.tls.doubts import doubts
 from depotserve.tls.establish import establish
 from depotserve.tls.keys import KeyKind
 from depotserve.tls.leaf import issue
@@ -26,6 +27,7 @@ __all__ = [
     "custody",
     "describe",
     "describe_certificate",
+    "doubts",
     "establish",
     "has_rsa",
     "issue",

@@ -14,7 +14,7 @@ from depotserve.tls.arrange import arrange
 from depotserve.tls.pem import read_chain, read_pairs
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Sequence
     from pathlib import Path
 
     from cryptography import x509
@@ -71,13 +71,15 @@ def read_prepared(home: Home) -> PemPair | None:
     return found
 
 
-def lay_by(home: Home, pair: PemPair) -> None:
+def lay_by(home: Home, pair: PemPair, *, beside: Sequence[New] = ()) -> None:
     """Write a prepared certificate and its key, in the place of an earlier one.
 
-    Raises SurroundingsError with nothing changed if they cannot be written.
+    `beside` are files of HOME/tls that must come with them, or not at all. Raises
+    SurroundingsError with nothing changed if one cannot be written.
     """
     write_files(
         [
+            *beside,
             New(home.next_key, pair.key, _SECRET),
             New(home.next_certificate, pair.certificate, _PUBLIC),
         ]

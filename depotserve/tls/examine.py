@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 import attrs
 from cryptography import x509
+from cryptography.exceptions import UnsupportedAlgorithm
 from cryptography.hazmat.primitives.asymmetric import dsa, ec, ed448, ed25519, rsa
 from cryptography.x509.oid import ExtendedKeyUsageOID
 
@@ -131,7 +132,7 @@ def _time(certificate: x509.Certificate, which: str, now: datetime) -> Iterator[
 def _strength(certificate: x509.Certificate, which: str) -> Iterator[Flaw]:
     try:
         algorithm = certificate.signature_hash_algorithm
-    except ValueError:  # a kind that the library does not know
+    except (ValueError, UnsupportedAlgorithm):  # a kind that the library does not know
         yield Flaw(FlawKind.WEAK_SIGNATURE, f"{which} has a signature of an unknown kind")
     else:
         if algorithm is not None and algorithm.name in _WEAK_HASHES:
@@ -146,7 +147,7 @@ def _weak_key(certificate: x509.Certificate) -> str:
     """Say what is weak about a key, or nothing."""
     try:
         key = certificate.public_key()
-    except (ValueError, TypeError):
+    except (ValueError, TypeError, UnsupportedAlgorithm):
         return "a key of an unknown kind"
     for kind, weakness in _WEAKNESSES:
         if isinstance(key, kind):

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from depotserve.tls.keys import PublicKey, SigningKey
     from depotserve.tls.names import Host
 
-__all__ = ["LONGEST_DAYS", "issue", "issue_for_request"]
+__all__ = ["LONGEST_DAYS", "general_name", "issue", "issue_for_request", "subject_of"]
 
 LONGEST_DAYS = 825  # the most that widespread clients take from any authority
 _LAST_SECOND = timedelta(seconds=1)  # RFC 5280 §4.1.2.5: notAfter itself still counts
@@ -176,14 +176,14 @@ def _profile(
     anchor = issuer.extensions.get_extension_for_class(x509.SubjectKeyIdentifier).value
     return (
         x509.CertificateBuilder()
-        .subject_name(_subject(names))
+        .subject_name(subject_of(names))
         .issuer_name(issuer.subject)
         .public_key(public)
         .add_extension(x509.BasicConstraints(ca=False, path_length=None), critical=True)
         .add_extension(key_usage(*_USES[KeyKind.of(public)]), critical=True)
         .add_extension(x509.ExtendedKeyUsage([ExtendedKeyUsageOID.SERVER_AUTH]), critical=False)
         .add_extension(
-            x509.SubjectAlternativeName([_general_name(name) for name in names]), critical=False
+            x509.SubjectAlternativeName([general_name(name) for name in names]), critical=False
         )
         .add_extension(x509.SubjectKeyIdentifier.from_public_key(public), critical=False)
         .add_extension(
@@ -192,14 +192,14 @@ def _profile(
     )
 
 
-def _general_name(host: Host) -> x509.GeneralName:
+def general_name(host: Host) -> x509.GeneralName:
     """Give a host as dNSName or iPAddress (RFC 5280 §4.2.1.6)."""
     if isinstance(host, (IPv4Address, IPv6Address)):
         return x509.IPAddress(host)
     return x509.DNSName(host)
 
 
-def _subject(names: Sequence[Host]) -> x509.Name:
+def subject_of(names: Sequence[Host]) -> x509.Name:
     """Give a subject for people to read; clients look at subjectAltName only (RFC 9525 §2)."""
     fitting = [str(name) for name in names if len(str(name)) <= _LONGEST_COMMON_NAME]
     common = fitting[0] if fitting else "depot"

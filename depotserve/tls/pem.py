@@ -201,7 +201,7 @@ def _certificate(text: bytes, *, name: str) -> x509.Certificate:
     try:
         certificate = x509.load_pem_x509_certificate(text)
         public_bytes(certificate.public_key())
-    except (ValueError, TypeError, UnsupportedAlgorithm) as error:
+    except (ValueError, TypeError, UnsupportedAlgorithm, x509.InvalidVersion) as error:
         raise CallerError("a certificate is damaged", where=name) from error
     return certificate
 
