@@ -269,7 +269,7 @@ def test_after_its_last_day_nobody_is_let_in_and_the_depot_says_so(
     yesterday = TODAY - timedelta(days=1)
     with serve(tmp_path, tree, legacy(yesterday)) as depot:
         where = f"127.0.0.1 port {old_port(depot)} (legacy)"
-        assert f"WARNING {where} lets nobody in since its last day, {yesterday}, is over;" in (
+        assert f"WARNING {where} lets nobody in since its last day, {yesterday}, is over\n" in (
             depot.log()
         )
         assert not is_let_in(old_port(depot), "127.0.0.1")
