@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import importlib
 import os
 import sys
 import traceback
@@ -11,16 +12,7 @@ from typing import TYPE_CHECKING, NoReturn
 import click
 
 from depotserve import __version__
-from depotserve.cli.cert import cert
-from depotserve.cli.cert_authority import authority
-from depotserve.cli.demo import demo
-from depotserve.cli.home import home
-from depotserve.cli.init import init
-from depotserve.cli.inspect import inspect
 from depotserve.cli.printable import printable
-from depotserve.cli.probe import probe
-from depotserve.cli.serve import serve
-from depotserve.cli.user import user
 from depotserve.errors import DepotError
 
 if TYPE_CHECKING:
@@ -33,20 +25,46 @@ MISUSE = 2
 INTERRUPTED = 130
 
 
-@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+# Command -> its module, which is imported when the command is asked for: most need no server,
+# and importing it would take twice as long as all that they do.
+_COMMANDS = {
+    "init": "init",
+    "serve": "serve",
+    "inspect": "inspect",
+    "user": "user",
+    "cert": "cert",
+    "home": "home",
+    "probe": "probe",
+    "demo": "demo",
+}
+
+
+class _Commands(click.Group):
+    """The commands of the table above."""
+
+    def list_commands(self, _context: click.Context) -> list[str]:
+        return list(_COMMANDS)
+
+    def get_command(self, _context: click.Context, name: str) -> click.Command | None:
+        if name not in _COMMANDS:
+            return None
+        module = importlib.import_module(f"depotserve.cli.{_COMMANDS[name]}")
+        command: click.Command = getattr(module, name)
+        return command
+
+
+@click.group(
+    cls=_Commands,
+    context_settings={"help_option_names": ["-h", "--help"]},
+    # Left alone, the status of a group without a command differs between click's versions.
+    no_args_is_help=False,
+)
 @click.version_option(__version__, prog_name="depotserve")
 def main() -> None:
     """Serve vendor software on a network without internet.
 
     Exit status: 0 fine, 1 something was found wrong, 2 could not be done, 130 interrupted.
     """
-
-
-for _command in (init, serve, inspect, user, cert, home, probe, demo):
-    main.add_command(_command)
-# A group without a command is misuse; left alone, its status differs between click's versions.
-for _group in (main, user, cert, authority, home):
-    _group.no_args_is_help = False
 
 
 def run(arguments: Sequence[str] | None = None) -> NoReturn:

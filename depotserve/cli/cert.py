@@ -14,7 +14,7 @@ from depotserve.cli.cert_trust import trust_command
 __all__ = ["cert"]
 
 
-@click.group()
+@click.group(no_args_is_help=False)
 def cert() -> None:
     """Make, take in, renew and show the server's certificate, and let clients trust it."""
 

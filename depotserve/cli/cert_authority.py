@@ -21,7 +21,7 @@ __all__ = ["authority"]
 _WORD_PATH = click.Path(path_type=Path, readable=False, allow_dash=True)
 
 
-@click.group()
+@click.group(no_args_is_help=False)
 def authority() -> None:
     """Let a new authority follow the home's own.
 

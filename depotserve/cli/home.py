@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 __all__ = ["home"]
 
 
-@click.group()
+@click.group(no_args_is_help=False)
 def home() -> None:
     """Look after a home as a whole."""
 

@@ -50,7 +50,7 @@ _generate_option: Callable[[_Command], _Command] = click.option(
 )
 
 
-@click.group()
+@click.group(no_args_is_help=False)
 def user() -> None:
     """Say who may sign in, and until when.
 
