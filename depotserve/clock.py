@@ -6,14 +6,13 @@ clock that is years off is of no use once it is right again, so nothing is.
 
 from __future__ import annotations
 
-import os
 from datetime import datetime, timedelta, timezone
 from typing import TYPE_CHECKING
 
 import attrs
 
 from depotserve.errors import CallerError, DepotError, SurroundingsError
-from depotserve.home import read_bounded, write_file
+from depotserve.home import New, is_there, read_bounded, write_files
 
 if TYPE_CHECKING:
     from depotserve.home import Home
@@ -62,9 +61,9 @@ def judge(moment: datetime, highest: datetime | None) -> str:
     if highest is None:
         made = f"{said}, which is before this program was made ({MADE:%Y-%m-%d})"
         return made if moment < MADE else ""
-    if moment < highest - BACK:
+    if highest - moment > BACK:
         return f"{said}, but it has been {highest:%Y-%m-%d} here already"
-    if moment > highest + AHEAD:
+    if moment - highest > AHEAD:
         return f"{said}, more than {AHEAD.days} days after the last time seen, {highest:%Y-%m-%d}"
     return ""
 
@@ -92,17 +91,18 @@ def require(home: Home) -> datetime:
 
 def note(home: Home, reading: Reading) -> None:
     """Put a believed time on record, unless one as high stands there. Raises SurroundingsError."""
-    if not reading.fault and (reading.highest is None or reading.now > reading.highest + _APART):
+    if not reading.fault and (reading.highest is None or reading.now - reading.highest > _APART):
         accept(home, reading.now)
 
 
 def accept(home: Home, moment: datetime) -> None:
     """Make `moment` the highest time seen, whatever was. Raises SurroundingsError."""
-    write_file(home.clock, f"{moment:{_FORM}}\n".encode(), mode=0o644)
+    text = f"{moment:{_FORM}}\n".encode()
+    write_files([New(home.clock, text, 0o644, follow=False)])
 
 
 def _highest(home: Home) -> datetime | None:
-    if not os.path.lexists(home.clock):
+    if not is_there(home.clock):
         return None
     text = read_bounded(home.clock, _LONGEST).decode("ascii", "replace").strip()
     try:

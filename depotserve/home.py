@@ -6,6 +6,7 @@ import contextlib
 import errno
 import fcntl
 import os
+import re
 import secrets
 import stat
 import time
@@ -23,8 +24,10 @@ __all__ = [
     "Home",
     "New",
     "find",
+    "is_there",
     "locked",
     "read_bounded",
+    "sweep",
     "sync_folder",
     "write_file",
     "write_files",
@@ -33,6 +36,7 @@ __all__ = [
 SETTINGS_NAME = "depot.yaml"
 LOCK_SECONDS = 30.0  # a command holds a lock for as long as one bcrypt hash and one write take
 _POLL_SECONDS = 0.05
+_TEMPORARY = re.compile(r"\..+\.[0-9a-f]{16}\.new")  # as `write_files` names its own
 
 
 @attrs.frozen
@@ -170,6 +174,17 @@ def _from_environment() -> Path | None:
     return Path(value) if value else None
 
 
+def is_there(path: Path) -> bool:
+    """Tell whether anything lies at `path`. Raises SurroundingsError if that cannot be seen."""
+    try:
+        os.lstat(path)
+    except FileNotFoundError:
+        return False
+    except OSError as error:
+        raise SurroundingsError(_reason(error), where=str(path)) from error
+    return True
+
+
 def read_bounded(path: Path, limit: int) -> bytes:
     """Read a whole regular file of at most `limit` bytes.
 
@@ -202,6 +217,9 @@ class New:
     path: Path
     content: bytes = attrs.field(repr=False)
     mode: int
+    # False where a service may write the folder: what it links to is not its to have replaced.
+    follow: bool = True
+    like: Path | None = None  # a file whose owner and mode a new one gets, if that is there
 
 
 def write_files(files: Sequence[New]) -> None:
@@ -210,15 +228,16 @@ def write_files(files: Sequence[New]) -> None:
     Every temporary file beside them is born 0600, written and synced before the first is renamed
     over its path, in the order given, and the folder is synced. An existing file keeps its owner
     and mode; a new one gets `mode` and the owner of its folder where the caller may give it. A
-    symlink at a path stays and its target is replaced. Raises SurroundingsError; what fails
-    while anything is written leaves every old file and no other.
+    symlink at a path stays and its target is replaced, unless it says otherwise; what is neither
+    there nor a regular file is refused. Raises SurroundingsError; what fails while anything is
+    written leaves every old file and no other.
     """
     ready: list[tuple[Path, Path]] = []
     path = files[0].path
     try:
         for one in files:
             path = one.path
-            target = Path(os.path.realpath(path))
+            target = Path(os.path.realpath(path)) if one.follow else path
             ready.append((target.with_name(f".{target.name}.{secrets.token_hex(8)}.new"), target))
             _write_new(*ready[-1], one)
         for temporary, target in ready:
@@ -236,27 +255,45 @@ def write_files(files: Sequence[New]) -> None:
 def _write_new(temporary: Path, target: Path, new: New) -> None:
     flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC
     with open(os.open(temporary, flags, 0o600), "wb") as stream:
-        _take_over(stream.fileno(), target, new.mode)
+        _take_over(stream.fileno(), target, new)
         stream.write(new.content)
         stream.flush()
         os.fsync(stream.fileno())
 
 
-def _take_over(descriptor: int, target: Path, mode: int) -> None:
+def _take_over(descriptor: int, target: Path, new: New) -> None:
     """Give a new file the owner and mode that the file in its place has, or should have."""
-    try:
-        old = os.lstat(target)
-    except FileNotFoundError:
+    old = _old(target, new)
+    if old is None:
         folder = os.stat(target.parent)
         # An administrator who may give files away keeps the owner of the home.
         with contextlib.suppress(PermissionError):
             os.fchown(descriptor, folder.st_uid, folder.st_gid)
-        os.fchmod(descriptor, mode)
+        os.fchmod(descriptor, new.mode)
         return
     now = os.fstat(descriptor)
     if (now.st_uid, now.st_gid) != (old.st_uid, old.st_gid):
         os.fchown(descriptor, old.st_uid, old.st_gid)
     os.fchmod(descriptor, stat.S_IMODE(old.st_mode))
+
+
+def _old(target: Path, new: New) -> os.stat_result | None:
+    """Give the state of the file to be replaced, or of the one that a new one is to be like."""
+    for path in filter(None, (target, new.like)):
+        with contextlib.suppress(FileNotFoundError):
+            old = os.stat(path, follow_symlinks=new.follow or path is new.like)
+            if stat.S_ISREG(old.st_mode):
+                return old
+            if not stat.S_ISLNK(old.st_mode):  # a rename would put a file in a device's place
+                raise OSError(errno.EINVAL, "no regular file")
+    return None
+
+
+def sweep(folder: Path) -> None:
+    """Remove what an interrupted `write_files` left in a folder; the caller holds its lock."""
+    with contextlib.suppress(OSError):
+        for name in filter(_TEMPORARY.fullmatch, os.listdir(folder)):
+            os.unlink(folder / name)
 
 
 def sync_folder(folder: Path) -> None:
@@ -295,7 +332,9 @@ def locked(path: Path, *, wait: float = LOCK_SECONDS) -> Iterator[None]:
 
 def _own_as_folder(descriptor: int, folder: Path) -> None:
     """Let the service open a lock that an administrator's command made first."""
-    owner = os.stat(folder)
+    owner, found = os.stat(folder), os.fstat(descriptor)
+    if not stat.S_ISREG(found.st_mode) or found.st_nlink != 1:
+        return  # a service that may write the folder could have linked another's file there
     with contextlib.suppress(PermissionError):
         os.fchown(descriptor, owner.st_uid, owner.st_gid)
 

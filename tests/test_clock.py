@@ -8,8 +8,9 @@ from typing import TYPE_CHECKING
 import harness
 import pytest
 
-from depotserve import clock
+from depotserve import clock, config
 from depotserve.home import Home
+from depotserve.process.upkeep import Upkeep
 
 if TYPE_CHECKING:
     from pathlib import Path
@@ -29,6 +30,12 @@ CLOCKS = {
     "ten years ahead": (SEEN + YEARS, SEEN, "more than 400 days after the last time seen"),
     "no record": (SEEN, None, ""),
     "no record, battery empty": (datetime(1970, 1, 1, tzinfo=timezone.utc), None, "before this"),
+    "the least that can be written": (SEEN, datetime(1, 1, 1, tzinfo=timezone.utc), "more than"),
+    "the most that can be written": (
+        SEEN,
+        datetime(9999, 12, 31, tzinfo=timezone.utc),
+        "has been 9999",
+    ),
     "before the program, but accepted": (SEEN - YEARS, SEEN - YEARS, ""),
 }
 
@@ -63,6 +70,37 @@ def test_a_record_that_is_damaged_is_doubt(tmp_path: Path, content: bytes) -> No
     reading = clock.read(home, SEEN)
     assert "is not known" in reading.fault
     assert reading.shift == 0
+
+
+def test_a_link_in_the_place_of_the_record_is_replaced_and_not_followed(tmp_path: Path) -> None:
+    """A service may write state/; what an administrator's command writes there must stay there."""
+    home = Home(tmp_path)
+    home.state.mkdir()
+    other = tmp_path / "other"
+    other.write_text("precious\n")
+    home.clock.symlink_to(other)
+    clock.accept(home, SEEN)
+    assert other.read_text() == "precious\n"
+    assert not home.clock.is_symlink()
+    assert home.clock.stat().st_mode & 0o777 == 0o644
+    assert clock.read(home, SEEN).highest == SEEN
+
+
+def test_a_clock_that_jumps_again_while_it_is_not_believed_is_followed(tmp_path: Path) -> None:
+    home = Home(tmp_path)
+    home.state.mkdir()
+    upkeep = Upkeep(home)
+    settings = config.Settings(home=tmp_path, content=(), listeners=())
+    gone_by = []
+    for turn, off in enumerate([YEARS, YEARS, -YEARS, -YEARS]):
+        clock.accept(home, clock.now() - off)
+        upkeep.turn(1000.0 * (turn + 1), settings)
+        gone_by.append(clock.now() + timedelta(seconds=upkeep.clock_shift))
+        assert abs(gone_by[-1] - (clock.now() - off)) < timedelta(minutes=2)
+    first = upkeep.clock_shift
+    time.sleep(1.1)
+    upkeep.turn(9000.0, settings)
+    assert upkeep.clock_shift == first  # time goes on from the record
 
 
 # From here on: faketime, a library that shifts the clock of one process and its children.

@@ -241,3 +241,63 @@ def test_an_ordinary_file_system_can_hold_a_home_and_the_trial_leaves_nothing(
 ) -> None:
     assert filesystem.shortcomings(tmp_path) == ()
     assert _names(tmp_path) == []
+
+
+@pytest.mark.parametrize("kind", ["pipe", "folder", "device"])
+def test_only_a_regular_file_is_replaced(tmp_path: Path, kind: str) -> None:
+    file, other = tmp_path / "there", tmp_path / "other"
+    if kind == "pipe":
+        os.mkfifo(file)
+    elif kind == "folder":
+        file.mkdir()
+    else:
+        file.symlink_to(os.devnull)
+    before = os.stat(file).st_mode
+    with pytest.raises(SurroundingsError, match=r"no regular file|not permitted"):
+        home.write_files([home.New(other, b"new", 0o600), home.New(file, b"new", 0o600)])
+    assert os.stat(file).st_mode == before
+    assert _names(tmp_path) == ["there"]
+
+
+def test_a_link_is_replaced_where_it_is_not_to_be_followed(tmp_path: Path) -> None:
+    file, target = tmp_path / "clock", tmp_path / "target"
+    target.write_bytes(b"precious")
+    file.symlink_to(target)
+    home.write_files([home.New(file, b"new", 0o640, follow=False)])
+    assert (file.is_symlink(), target.read_bytes()) == (False, b"precious")
+    assert (file.read_bytes(), _mode(file)) == (b"new", 0o640)
+
+
+def test_a_new_file_can_be_like_another(tmp_path: Path) -> None:
+    like = tmp_path / "server.key"
+    like.write_bytes(b"old")
+    like.chmod(0o640)
+    for name in ("next", "next"):
+        home.write_files([home.New(tmp_path / name, b"new", 0o600, like=like)])
+    assert _mode(tmp_path / "next") == 0o640
+
+
+def test_what_an_interrupted_write_left_is_swept_and_nothing_else(tmp_path: Path) -> None:
+    left = tmp_path / f".server.key.{'0a' * 8}.new"
+    kept = [".server.key.new", "server.key", ".x.0a.new", f"x.{'0a' * 8}.new"]
+    for name in kept:
+        (tmp_path / name).touch()
+    left.touch()
+    home.sweep(tmp_path)
+    assert _names(tmp_path) == sorted(kept)
+    home.sweep(tmp_path / "missing")  # nothing to do
+
+
+@pytest.mark.skipif(os.geteuid() != 0, reason="only root may give files away")
+def test_a_lock_file_that_is_another_ones_link_keeps_its_owner(tmp_path: Path) -> None:
+    state, other = tmp_path / "state", tmp_path / "other"
+    state.mkdir()
+    other.touch()
+    os.chown(state, 1234, 2345)
+    os.link(other, state / "tls.lock")
+    with home.locked(state / "tls.lock"):
+        pass
+    assert other.stat().st_uid == 0
+    with home.locked(state / "users.lock"):
+        pass
+    assert (state / "users.lock").stat().st_uid == 1234

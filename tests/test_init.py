@@ -60,6 +60,7 @@ def test_a_home_is_made_as_the_design_lays_it_out(tmp_path: Path, tree: Path) ->
     modes = {str(path.relative_to(home)): _mode(path) for path in home.rglob("*")}
     assert modes == {
         "depot.yaml": 0o640,
+        "state/clock": 0o644,
         "accounts": 0o700,
         "accounts/users": 0o600,
         "accounts/terms.yaml": 0o600,

@@ -45,9 +45,9 @@ class _Commands(click.Group):
     def list_commands(self, _context: click.Context) -> list[str]:
         return list(_COMMANDS)
 
-    def get_command(self, _context: click.Context, name: str) -> click.Command | None:
+    def get_command(self, context: click.Context, name: str) -> click.Command | None:
         if name not in _COMMANDS:
-            return None
+            return super().get_command(context, name)
         module = importlib.import_module(f"depotserve.cli.{_COMMANDS[name]}")
         command: click.Command = getattr(module, name)
         return command

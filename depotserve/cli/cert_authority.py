@@ -10,6 +10,7 @@ import click
 from depotserve import clock, tls
 from depotserve import home as homes
 from depotserve.cli.options import home_option, read_passphrase
+from depotserve.errors import DepotError
 from depotserve.home import locked
 from depotserve.tls import custody, rollover
 
@@ -48,8 +49,7 @@ def new(key: str, passphrase_file: Path | None, home: Path | None) -> None:
     moment = clock.require(place)
     with locked(place.lock("tls")):
         rollover.finish(place)
-        host = tls.describe(custody.read_live(place).certificate).names[0]
-        rollover.begin(place, host, tls.KeyKind(key), word, moment)
+        rollover.begin(place, _main_name(place), tls.KeyKind(key), word, moment)
     click.echo("A new authority is made. Next, give every client both: depotserve cert trust")
     click.echo("Then: depotserve cert authority use")
 
@@ -75,6 +75,15 @@ def retire(home: Path | None) -> None:
         rollover.retire(place)
     click.echo("The old authority is retired. Take it off clients when there is time for that.")
     _count(place)
+
+
+def _main_name(home: Home) -> str:
+    """Give the name that people tell authorities apart by, where the certificate says one."""
+    try:
+        names = tls.describe(custody.read_live(home).certificate).names
+    except DepotError:
+        names = ()
+    return names[0] if names else "depot"
 
 
 def _count(home: Home) -> None:

@@ -10,15 +10,17 @@ import click
 from depotserve import clock, config, tls
 from depotserve import home as homes
 from depotserve.cli.options import ask_passphrase, home_option
+from depotserve.cli.outputs import check_output
 from depotserve.cli.printable import printable
 from depotserve.errors import CallerError, ContentError, SurroundingsError
 from depotserve.home import locked, read_bounded, write_file
 from depotserve.tls import custody, rollover
 from depotserve.tls.issuing import Order, key_needs_passphrase, make, sign_request
 from depotserve.tls.leaf import LONGEST_DAYS
-from depotserve.tls.renewal import Due, tend
+from depotserve.tls.renewal import ACTIVATE_DAYS, Due, tend
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from datetime import datetime
 
     from depotserve.home import Home
@@ -34,6 +36,7 @@ _KINDS = {
     "rsa": (tls.KeyKind.RSA,),
     "both": (tls.KeyKind.ECDSA, tls.KeyKind.RSA),
 }
+_BY_HAND = "on: depotserve cert issue --activate"
 _TAKEN = "A running depot takes it within 3 s; no connection is dropped."
 
 
@@ -53,9 +56,8 @@ _TAKEN = "A running depot takes it within 3 s; no connection is dropped."
 @click.option(
     "--days",
     type=int,
-    default=LONGEST_DAYS,
-    show_default=True,
-    help="Its whole life, 30 days of it already over, since clocks drift.",
+    help="Its whole life, 30 days of it already over, since clocks drift; "
+    f"{LONGEST_DAYS} if left out.",
 )
 @click.option("--prepare", is_flag=True, help="Only lay it beside the one in force.")
 @click.option("--activate", is_flag=True, help="Put the prepared one in force; issue nothing.")
@@ -77,7 +79,7 @@ _TAKEN = "A running depot takes it within 3 s; no connection is dropped."
 def issue(  # noqa: PLR0913, PLR0917  # one for each option
     hosts: tuple[str, ...],
     key: str | None,
-    days: int,
+    days: int | None,
     for_request: Path | None,
     out: Path | None,
     authority_key: Path | None,
@@ -97,21 +99,27 @@ def issue(  # noqa: PLR0913, PLR0917  # one for each option
     _refuse_mixture(
         prepare=prepare, activate=activate, when_due=when_due, request=for_request, out=out
     )
+    details: dict[str, object] = {"--host": hosts, "--key": key, "--days": days}
     if activate:
+        opener = authority_key or authority_passphrase_file
+        _refuse_unused("--activate", {**details, "an option for the authority's key": opener})
         _activate(place)
         return
     moment = clock.require(place)
+    clock.note(place, clock.read(place))
+    _finish(place)
     kinds = _KINDS[key] if key else ()
-    order = Order(hosts, kinds, days, authority_key)
+    order = Order(hosts, kinds, LONGEST_DAYS if days is None else days, authority_key)
     if when_due:
+        _refuse_unused("--when-due", details)
         _tend(place, order, moment, authority_passphrase_file)
         return
     order = _opened(place, order, authority_passphrase_file)
     if for_request is not None and out is not None:
+        _refuse_unused("--for-request", {"--key": key})
         _sign(place, for_request, out, order, moment)
     else:
         _issue(place, order, moment, prepare=prepare)
-    clock.note(place, clock.read(place))
 
 
 def _refuse_mixture(
@@ -125,6 +133,20 @@ def _refuse_mixture(
         raise CallerError(wrong, allowed="--for-request REQUEST.csr --out CERTIFICATE.pem")
 
 
+def _refuse_unused(mode: str, options: Mapping[str, object]) -> None:
+    """Refuse what would be left unheeded: who gave it expects another certificate."""
+    for name, value in options.items():
+        if value not in {None, ()}:
+            raise CallerError(f"{name} has no meaning with {mode}", allowed="leave it out")
+
+
+def _finish(home: Home) -> None:
+    """Finish what was interrupted; only then is it known which key the authority has."""
+    with locked(home.lock("tls"), wait=_WAIT):
+        custody.finish(home)
+        rollover.finish(home)
+
+
 def _opened(home: Home, order: Order, file: Path | None) -> Order:
     """Add the passphrase of the authority's key where it needs one."""
     if not key_needs_passphrase(home, order.authority_key):
@@ -136,8 +158,6 @@ def _opened(home: Home, order: Order, file: Path | None) -> Order:
 
 def _issue(home: Home, order: Order, moment: datetime, *, prepare: bool) -> None:
     with locked(home.lock("tls"), wait=_WAIT):
-        custody.finish(home)
-        rollover.finish(home)
         before = _roots(home)
         made = make(home, order, moment)
         tls.load_pair(made.certificate, made.key)
@@ -147,7 +167,7 @@ def _issue(home: Home, order: Order, moment: datetime, *, prepare: bool) -> None
     _show(made, "prepared, beside the one in force" if prepare else "in force")
     _tell_of_end(home, made)
     if prepare:
-        click.echo("It goes live on: depotserve cert issue --activate")
+        click.echo(f"It goes live {_BY_HAND}")
         return
     click.echo(_TAKEN)
     if before and not _roots(home) <= before:
@@ -184,22 +204,19 @@ def _tend(home: Home, order: Order, moment: datetime, file: Path | None) -> None
         order = _opened(home, order, file)
     auto = config.load(home.root).tls.renew == "auto"
     found = tend(home, moment, auto=auto, order=order, wait=_WAIT)
-    clock.note(home, clock.read(home))
-    click.echo(f"The certificate is good for {found.days_left} days.")
+    click.echo(f"The certificate {found.life}.")
     if Due.ACTIVATE in found.done:
         click.echo(f"It was put in force just now. {_TAKEN}")
     if found.prepared is not None:
         click.echo(f"A new one is prepared, SHA-256 fingerprint {found.prepared.fingerprint}")
-        click.echo("It goes live on: depotserve cert issue --activate")
+        by_itself = f"by itself {ACTIVATE_DAYS} days before the end of the one in force"
+        click.echo(f"It goes live {by_itself if auto else _BY_HAND}")
     if found.trouble:
         raise ContentError(f"a new certificate is due and cannot be made: {found.trouble}")
 
 
 def _sign(home: Home, request: Path, out: Path, order: Order, moment: datetime) -> None:
-    for mount in config.load(home.root).content:
-        if config.is_within(out.parent, mount.path):
-            allowed = "anywhere outside the folders that are served"
-            raise CallerError("lies in served content", where=str(out), allowed=allowed)
+    check_output(out, config.load(home.root))
     made = sign_request(home, read_bounded(request, _MOST_PEM), order, moment)
     write_file(out, made, mode=0o644)
     _describe(made, f"written to {out}, with the authority's own")

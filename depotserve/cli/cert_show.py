@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import os
 from typing import TYPE_CHECKING, Any
 
 import click
@@ -14,7 +13,7 @@ from depotserve.accounts.moments import show as show_moment
 from depotserve.cli.options import home_option, json_option
 from depotserve.cli.printable import printable
 from depotserve.errors import DepotError
-from depotserve.home import read_bounded
+from depotserve.home import is_there, read_bounded
 from depotserve.tls import custody
 from depotserve.tls.arrange import arrange
 from depotserve.tls.pem import is_encrypted, read_chain
@@ -80,15 +79,22 @@ def _pair(
 
 def _authority(home: Home, now: datetime) -> dict[str, Any] | None:
     """Describe the home's own authority; nothing where there is none."""
-    if not os.path.lexists(home.authority):
+    if not is_there(home.authority):
         return None
     certificate = read_chain(read_bounded(home.authority, _MOST_PEM), name="authority.pem").leaf
-    key = "kept elsewhere"
-    if os.path.lexists(home.authority_key):
+    step = next((text for path, text in _steps(home) if is_there(path)), "")
+    return {**_facts(certificate, now), "private_key": _place_of_key(home), "roll_over": step}
+
+
+def _place_of_key(home: Home) -> str:
+    """Say where the authority's key is, to whoever may not read it too."""
+    if not is_there(home.authority_key):
+        return "kept elsewhere"
+    try:
         encrypted = is_encrypted(read_bounded(home.authority_key, _MOST_PEM))
-        key = "here, with a passphrase" if encrypted else "here, without a passphrase"
-    step = next((text for path, text in _steps(home) if os.path.lexists(path)), "")
-    return {**_facts(certificate, now), "private_key": key, "roll_over": step}
+    except DepotError:
+        return "here, and cannot be read"
+    return "here, with a passphrase" if encrypted else "here, without a passphrase"
 
 
 def _steps(home: Home) -> tuple[tuple[Path, str], ...]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import os
-import stat
 import textwrap
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,6 +19,7 @@ from depotserve.cli.options import (
     passphrase_file_option,
     read_passphrase,
 )
+from depotserve.cli.outputs import check_output
 from depotserve.cli.printable import printable
 from depotserve.errors import CallerError
 from depotserve.home import New, find, write_files
@@ -27,8 +27,6 @@ from depotserve.tls import custody, trust
 from depotserve.tls.examine import addresses_of, names_of
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from depotserve.home import Home
 
 __all__ = ["trust_command"]
@@ -77,7 +75,8 @@ def trust_command(
     anchors = custody.anchors(found)
     made = trust.form(client, anchors, word=word or trust.STORE_WORD, compatible=compatible)
     files = _numbered(Path(os.path.abspath(out)), len(made.contents))
-    _check(files, settings)
+    for file in files:
+        check_output(file, settings)
     given = trust.Given(
         anchors=anchors,
         names=tuple(file.name for file in files),
@@ -107,22 +106,6 @@ def _numbered(first: Path, count: int) -> list[Path]:
     """Name so many files: the first as it is, each further with its number."""
     further = (first.with_name(f"{first.stem}-{at}{first.suffix}") for at in range(2, count + 1))
     return [first, *further]
-
-
-def _check(files: Sequence[Path], settings: config.Settings) -> None:
-    """Raise CallerError for a file that may not be written or replaced."""
-    for file in files:
-        if config.is_within(file, settings.home):
-            raise _refusal(file, "lies in the home, whose files the depot itself reads")
-        for mount in settings.content:
-            if config.is_within(file, mount.path):
-                raise _refusal(file, "lies in the content, where it would be served")
-        if os.path.lexists(file) and not stat.S_ISREG(os.lstat(file).st_mode):
-            raise _refusal(file, "is there and no regular file")
-
-
-def _refusal(file: Path, wrong: str) -> CallerError:
-    return CallerError(wrong, where=str(file), allowed="name another file")
 
 
 def _places(home: Home, settings: config.Settings) -> tuple[str, ...]:

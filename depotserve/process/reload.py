@@ -37,6 +37,7 @@ if TYPE_CHECKING:
 __all__ = ["Reloader", "founded_changes", "identify_all"]
 
 _LOG = logging.getLogger(__name__)
+_SAME = 600.0  # seconds; a slow start lies between the first look at the clock and the second
 
 # Settings that sockets and processes were made by -> how to speak of them.
 _FOUNDED = {
@@ -102,11 +103,8 @@ class Reloader:
         return any(changed)
 
     def shift_clock(self, seconds: float) -> bool:
-        """Go by a time so far from this machine's clock; tell whether that is another one.
-
-        While the clock is not believed, the shift of the first look counts, so that time goes on.
-        """
-        if bool(seconds) == bool(self.snapshot.clock_shift):
+        """Go by a time so far from this machine's clock; tell whether that is another one."""
+        if abs(seconds - self.snapshot.clock_shift) < _SAME:
             return False
         self.snapshot = attrs.evolve(self.snapshot, clock_shift=seconds)
         return True

@@ -9,6 +9,7 @@ from cryptography.exceptions import InvalidSignature, UnsupportedAlgorithm
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
+    from datetime import datetime
 
     from cryptography import x509
 
@@ -38,21 +39,37 @@ def arrange(
 ) -> Arranged:
     """Order `given`, in whatever order it stands, from `leaf` up to a root (RFC 5280 §6.1).
 
-    Roots are looked for in `given` and in `anchors`; an anchor counts before another issuer, so
-    that a cross-signed chain is as short as it can be. Signatures are checked, not only names.
+    Roots are looked for in `given` and in `anchors`. Of several ways, as with cross-signed
+    certificates, the shortest to a root counts, then the one that lasts longest; without a root,
+    the longest. Signatures are checked, not only names.
     """
-    chain = [leaf]
-    root = leaf if is_root(leaf) else None
-    while root is None and len(chain) <= _LONGEST:
-        issuers = [one for one in (*anchors, *given) if certifies(one, chain[-1])]
+    if is_root(leaf):
+        return _arranged((leaf,), leaf, given)
+    ways: list[tuple[x509.Certificate, ...]] = [(leaf,)]
+    seen = {leaf}
+    for way in ways:  # it grows, and each certificate stands at the end of one way only
+        issuers = [one for one in (*anchors, *given) if certifies(one, way[-1])]
         root = next(filter(is_root, issuers), None)
-        above = [one for one in issuers if one not in chain]
-        if root is not None or not above:
-            break
-        chain.append(max(above, key=lambda one: one.not_valid_after_utc))
+        if root is not None:
+            return _arranged(way, root, given)
+        above = dict.fromkeys(one for one in issuers if one not in seen)
+        if len(way) <= _LONGEST:
+            ways += [(*way, one) for one in sorted(above, key=_end, reverse=True)]
+            seen.update(above)
+    return _arranged(max(ways, key=len), None, given)
+
+
+def _end(certificate: x509.Certificate) -> datetime:
+    return certificate.not_valid_after_utc
+
+
+def _arranged(
+    chain: tuple[x509.Certificate, ...],
+    root: x509.Certificate | None,
+    given: Sequence[x509.Certificate],
+) -> Arranged:
     used = {*chain, root}
-    others = dict.fromkeys(one for one in given if one not in used)
-    return Arranged(tuple(chain), root, tuple(others))
+    return Arranged(chain, root, tuple(dict.fromkeys(one for one in given if one not in used)))
 
 
 def is_root(certificate: x509.Certificate) -> bool:

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import contextlib
 import os
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import attrs
 
 from depotserve.errors import CallerError, DepotError, SurroundingsError
-from depotserve.home import New, read_bounded, sync_folder, write_files
+from depotserve.home import New, is_there, read_bounded, sweep, sync_folder, write_files
 from depotserve.tls.arrange import arrange
 from depotserve.tls.pem import read_chain, read_pairs
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
-    from pathlib import Path
 
     from cryptography import x509
 
@@ -46,7 +46,7 @@ def read_live(home: Home) -> PemPair:
     try:
         _match(found, home.certificate, home.key)
     except CallerError:
-        if not os.path.lexists(home.next_certificate):
+        if not is_there(home.next_certificate):
             raise
         moved = PemPair(_read(home.next_certificate), found.key)
         with contextlib.suppress(CallerError):
@@ -61,7 +61,7 @@ def read_prepared(home: Home) -> PemPair | None:
 
     Raises SurroundingsError if they cannot be read.
     """
-    if not os.path.lexists(home.next_key) or not os.path.lexists(home.next_certificate):
+    if not is_there(home.next_key) or not is_there(home.next_certificate):
         return None
     found = PemPair(_read(home.next_certificate), _read(home.next_key))
     try:
@@ -74,16 +74,22 @@ def read_prepared(home: Home) -> PemPair | None:
 def lay_by(home: Home, pair: PemPair, *, beside: Sequence[New] = ()) -> None:
     """Write a prepared certificate and its key, in the place of an earlier one.
 
-    `beside` are files of HOME/tls that must come with them, or not at all. Raises
+    `beside` are files of HOME/tls that must come with them, or not at all. New files get owner
+    and mode of those in force, so that the service can show what is prepared. Raises
     SurroundingsError with nothing changed if one cannot be written.
     """
     write_files(
         [
             *beside,
-            New(home.next_key, pair.key, _SECRET),
-            New(home.next_certificate, pair.certificate, _PUBLIC),
+            _waiting(home.next_key, pair.key, _SECRET, home.key),
+            _waiting(home.next_certificate, pair.certificate, _PUBLIC, home.certificate),
         ]
     )
+
+
+def _waiting(path: Path, content: bytes, mode: int, like: Path) -> New:
+    """Describe a file to be renamed later: a symlink there would go along, so it is replaced."""
+    return New(path, content, mode, follow=False, like=like)
 
 
 def activate(home: Home) -> None:
@@ -97,12 +103,18 @@ def activate(home: Home) -> None:
             where=str(home.next_certificate),
             allowed="depotserve cert issue --prepare makes one",
         )
+    for target in (home.key, home.certificate):
+        _check_place(target)
     _move(home.next_key, home.key)
     _move(home.next_certificate, home.certificate)
 
 
 def finish(home: Home) -> None:
-    """Finish a change that was interrupted between its two files; mostly nothing is to do."""
+    """Finish a change that was interrupted between its two files; mostly nothing is to do.
+
+    What an interrupted write left beside them, keys among it, is removed.
+    """
+    sweep(home.key.parent)
     with contextlib.suppress(DepotError):
         found = read_live(home)
         if found.certificate != _read(home.certificate):
@@ -115,7 +127,7 @@ def anchors(home: Home) -> tuple[x509.Certificate, ...]:
     Those are the roots of the certificate in force and of the prepared one, and, while one
     authority follows another, both. Raises CallerError or SurroundingsError if none can be found.
     """
-    rolling = home.next_authority.exists() or home.old_authority.exists()
+    rolling = is_there(home.next_authority) or is_there(home.old_authority)
     known = [*_certificates(home.authority), *_certificates(home.anchors)]
     beside = [*_certificates(home.next_authority), *_certificates(home.old_authority)]
     found = [root for pair in _pairs(home) for root in _roots(pair, [*known, *beside])]
@@ -146,7 +158,7 @@ def _roots(pair: PemPair, known: list[x509.Certificate]) -> Iterable[x509.Certif
 
 def _certificates(path: Path) -> tuple[x509.Certificate, ...]:
     """Give the certificates of a file; none if there is no such file."""
-    if not os.path.lexists(path):
+    if not is_there(path):
         return ()
     return read_chain(_read(path), name=path.name).certificates
 
@@ -161,6 +173,21 @@ def _match(pair: PemPair, certificate: Path, key: Path) -> tuple[Credential, ...
     )
 
 
+def _check_place(target: Path) -> None:
+    """Refuse a symlink to where no file can be renamed to, before anything is."""
+    real = Path(os.path.realpath(target))
+    try:
+        near = os.stat(real.parent).st_dev == os.stat(target.parent).st_dev
+    except OSError as error:
+        raise SurroundingsError(error.strerror or "is missing", where=str(real.parent)) from error
+    if not near:
+        raise CallerError(
+            "links to another file system, where it cannot be replaced at once",
+            where=str(target),
+            allowed="let the file itself lie there",
+        )
+
+
 def _move(source: Path, target: Path) -> None:
     """Rename a file over another, whose owner and mode it takes, and make that last."""
     real = os.path.realpath(target)
@@ -170,7 +197,7 @@ def _move(source: Path, target: Path) -> None:
             os.chown(source, old.st_uid, old.st_gid)
             os.chmod(source, old.st_mode & 0o7777)
         os.rename(source, real)
-        sync_folder(target.parent)
+        sync_folder(Path(real).parent)
     except OSError as error:
         raise SurroundingsError(
             error.strerror or "cannot be replaced", where=str(target)

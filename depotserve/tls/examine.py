@@ -23,7 +23,15 @@ if TYPE_CHECKING:
 
 _Extension = TypeVar("_Extension", bound=x509.ExtensionType)
 
-__all__ = ["Flaw", "FlawKind", "addresses_of", "examine_issuers", "examine_leaf", "names_of"]
+__all__ = [
+    "Flaw",
+    "FlawKind",
+    "addresses_of",
+    "examine_issuers",
+    "examine_leaf",
+    "extension_of",
+    "names_of",
+]
 
 _SMALLEST_RSA = 2048  # bits; what clients of this decade take (NIST SP 800-131A)
 _CURVES = ("secp256r1", "secp384r1", "secp521r1")  # what TLS clients offer (RFC 8422 §5.1.1)
@@ -76,13 +84,13 @@ def examine_issuers(issuers: Sequence[x509.Certificate], *, now: datetime) -> li
 
 def names_of(certificate: x509.Certificate) -> list[str]:
     """Give subjectAltName's DNS names, as they stand; none if it is missing or unreadable."""
-    found = _extension(certificate, x509.SubjectAlternativeName)
+    found = extension_of(certificate, x509.SubjectAlternativeName)
     return found.get_values_for_type(x509.DNSName) if found else []
 
 
 def addresses_of(certificate: x509.Certificate) -> list[IPv4Address | IPv6Address]:
     """Give subjectAltName's IP addresses; none if it is missing or unreadable."""
-    found = _extension(certificate, x509.SubjectAlternativeName)
+    found = extension_of(certificate, x509.SubjectAlternativeName)
     # A network belongs into name constraints only (RFC 5280 §4.2.1.6).
     values = found.get_values_for_type(x509.IPAddress) if found else []
     return [value for value in values if isinstance(value, (IPv4Address, IPv6Address))]
@@ -107,15 +115,15 @@ def _hint(names: list[str], host: Host) -> str:
 
 def _usage(leaf: x509.Certificate) -> Iterator[Flaw]:
     """Check RFC 5280 §4.2.1.3 and §4.2.1.12; an extension that is missing restricts nothing."""
-    purposes = _extension(leaf, x509.ExtendedKeyUsage)
+    purposes = extension_of(leaf, x509.ExtendedKeyUsage)
     if purposes is not None and not any(purpose in purposes for purpose in _SERVER):
         text = "its extended key usage does not allow a server (RFC 5280 §4.2.1.12)"
         yield Flaw(FlawKind.USAGE, text)
-    usage = _extension(leaf, x509.KeyUsage)
+    usage = extension_of(leaf, x509.KeyUsage)
     if usage is not None and not usage.digital_signature:
         text = "its key usage does not allow signatures, which TLS makes (RFC 5280 §4.2.1.3)"
         yield Flaw(FlawKind.USAGE, text)
-    basic = _extension(leaf, x509.BasicConstraints)
+    basic = extension_of(leaf, x509.BasicConstraints)
     if basic is not None and basic.ca:
         yield Flaw(FlawKind.USAGE, "it is an authority's certificate, not a server's")
 
@@ -176,13 +184,13 @@ _WEAKNESSES: tuple[tuple[type, Callable[..., str]], ...] = (
 def _issuer(issuer: x509.Certificate, depth: int, now: datetime) -> Iterator[Flaw]:
     """Look at one authority with `depth` others between it and the leaf (RFC 5280 §6.1.4)."""
     which = f"the authority {issuer.subject.rfc4514_string()}"
-    basic = _extension(issuer, x509.BasicConstraints)
+    basic = extension_of(issuer, x509.BasicConstraints)
     if basic is None or not basic.ca:
         yield Flaw(FlawKind.ISSUER, f"{which} is marked as none (RFC 5280 §4.2.1.9)")
     elif basic.path_length is not None and basic.path_length < depth:
         text = f"{which} allows {basic.path_length} authorities below it, and there are {depth}"
         yield Flaw(FlawKind.ISSUER, text)
-    usage = _extension(issuer, x509.KeyUsage)
+    usage = extension_of(issuer, x509.KeyUsage)
     if usage is not None and not usage.key_cert_sign:
         text = f"{which} may not sign certificates (RFC 5280 §4.2.1.3)"
         yield Flaw(FlawKind.ISSUER, text)
@@ -194,7 +202,7 @@ def _issuer(issuer: x509.Certificate, depth: int, now: datetime) -> Iterator[Fla
     )
 
 
-def _extension(certificate: x509.Certificate, kind: type[_Extension]) -> _Extension | None:
+def extension_of(certificate: x509.Certificate, kind: type[_Extension]) -> _Extension | None:
     """Give an extension's value; None where it is missing or unreadable."""
     try:
         return certificate.extensions.get_extension_for_class(kind).value

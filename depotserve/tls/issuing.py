@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import os
 from typing import TYPE_CHECKING
 
 import attrs
 
 from depotserve.errors import CallerError
-from depotserve.home import read_bounded
+from depotserve.home import is_there, read_bounded
 from depotserve.tls import custody
 from depotserve.tls.authority import Pair
 from depotserve.tls.describe import describe_certificate
@@ -32,7 +31,10 @@ _ELSEWHERE = "bring it here and name it: depotserve cert issue --authority-key F
 
 @attrs.frozen
 class Order:
-    """What is asked of the authority; what is left empty is as in the certificate in force."""
+    """What is asked of the authority; what is left empty is as in the certificate in force.
+
+    Where nothing is in force, hosts are needed, and the key is of ECDSA.
+    """
 
     hosts: tuple[str, ...] = ()
     kinds: tuple[KeyKind, ...] = ()
@@ -48,12 +50,12 @@ def make(home: Home, order: Order, now: datetime) -> PemPair:
     SurroundingsError if a file cannot be read.
     """
     authority = read_authority(home, order.authority_key)
-    standing = () if order.hosts and order.kinds else credentials(custody.read_live(home))
+    standing = _standing(home, order)
     hosts = order.hosts or _hosts(standing)
-    kinds = order.kinds or tuple(KeyKind.of(one.key) for one in standing)
+    kinds = order.kinds or dict.fromkeys(KeyKind.of(one.key) for one in standing)
     made = [
         issue(authority, hosts, kind=kind, days=order.days, passphrase=order.passphrase, now=now)
-        for kind in kinds
+        for kind in kinds or (KeyKind.ECDSA,)
     ]
     return custody.PemPair(
         certificate=b"".join(one.certificate for one in made),
@@ -87,10 +89,10 @@ def read_authority(home: Home, key: Path | None = None) -> Pair:
 
     Raises CallerError if there is none, SurroundingsError if a file cannot be read.
     """
-    if not os.path.lexists(home.authority):
+    if not is_there(home.authority):
         allowed = "depotserve cert authority new makes one"
         raise CallerError("this home has no authority", where=str(home.authority), allowed=allowed)
-    if key is None and not os.path.lexists(home.authority_key):
+    if key is None and not is_there(home.authority_key):
         raise CallerError(
             "the authority's key is not here", where=str(home.authority_key), allowed=_ELSEWHERE
         )
@@ -105,6 +107,13 @@ def credentials(pair: PemPair) -> tuple[Credential, ...]:
     return read_pairs(
         pair.certificate, pair.key, certificate_name="server.pem", key_name="server.key"
     )
+
+
+def _standing(home: Home, order: Order) -> tuple[Credential, ...]:
+    """Give what is in force, as far as the order leaves something to it."""
+    if order.hosts and (order.kinds or not is_there(home.certificate)):
+        return ()
+    return credentials(custody.read_live(home))
 
 
 def _hosts(standing: tuple[Credential, ...]) -> tuple[str, ...]:

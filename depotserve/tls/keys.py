@@ -14,6 +14,8 @@ from cryptography.hazmat.primitives.serialization import (
     PublicFormat,
 )
 
+from depotserve.errors import CallerError
+
 if TYPE_CHECKING:
     from cryptography import x509
     from cryptography.hazmat.primitives.asymmetric.types import CertificatePublicKeyTypes
@@ -28,6 +30,7 @@ __all__ = [
     "public_bytes",
 ]
 
+_LONGEST_PASSPHRASE = 1023  # bytes; PEM_BUFSIZE of OpenSSL, with its final zero
 _RSA_BITS = 3072  # as strong as P-256 (NIST SP 800-57 part 1, table 2)
 _RSA_EXPONENT = 65537  # FIPS 186-5 §A.1.1
 
@@ -55,7 +58,15 @@ def make_key(kind: KeyKind) -> SigningKey:
 
 
 def key_to_pem(key: SigningKey, passphrase: str | None = None) -> bytes:
-    """Write a key as PEM text of PKCS #8 (RFC 5958), encrypted if there is a passphrase."""
+    """Write a key as PEM text of PKCS #8 (RFC 5958), encrypted if there is a passphrase.
+
+    Raises CallerError for a passphrase that is empty, or longer than OpenSSL reads.
+    """
+    if passphrase is not None and not 0 < len(passphrase.encode()) <= _LONGEST_PASSPHRASE:
+        raise CallerError(
+            "the passphrase for the key is empty or too long",
+            allowed=f"1 to {_LONGEST_PASSPHRASE} bytes",
+        )
     cover = NoEncryption() if passphrase is None else BestAvailableEncryption(passphrase.encode())
     return key.private_bytes(Encoding.PEM, PrivateFormat.PKCS8, cover)
 

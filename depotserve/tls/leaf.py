@@ -14,7 +14,9 @@ from cryptography.hazmat.primitives.serialization import Encoding
 from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
 from depotserve.errors import CallerError
+from depotserve.tls.arrange import is_root
 from depotserve.tls.authority import BACKDATED, Pair, key_usage, to_pair
+from depotserve.tls.examine import examine_issuers, extension_of
 from depotserve.tls.keys import KeyKind, make_key
 from depotserve.tls.names import parse_hosts
 from depotserve.tls.pem import read_pair
@@ -37,6 +39,7 @@ _USES = {
     KeyKind.RSA: ("digital_signature", "key_encipherment"),
 }
 _LONGEST_COMMON_NAME = 64  # RFC 5280 appendix A: ub-common-name
+_ANOTHER = "depotserve init and cert authority new make one that clients take"
 
 
 def issue(
@@ -151,7 +154,19 @@ def _open(authority: Pair, passphrase: str | None) -> tuple[x509.Certificate, Si
     )
     if not isinstance(credential.key, (ec.EllipticCurvePrivateKey, rsa.RSAPrivateKey)):
         raise CallerError("is no authority of this tool", where="authority.key")
+    _check(credential.chain.leaf)
     return credential.chain.leaf, credential.key
+
+
+def _check(issuer: x509.Certificate) -> None:
+    """Refuse an authority whose leaves no client would take, whoever put it there."""
+    if not is_root(issuer) or extension_of(issuer, x509.SubjectKeyIdentifier) is None:
+        raise CallerError(
+            "is no root with a key identifier", where="authority.pem", allowed=_ANOTHER
+        )
+    flaws = examine_issuers([issuer], now=issuer.not_valid_after_utc)  # its time is looked at later
+    if flaws:
+        raise CallerError(flaws[0].text, where="authority.pem", allowed=_ANOTHER)
 
 
 def _life(issuer: x509.Certificate, days: int, now: datetime) -> tuple[datetime, datetime]:

@@ -20,6 +20,8 @@ Host = Union[str, IPv4Address, IPv6Address]  # a str is a DNS name in A-labels, 
 _ALLOWED = "write a bare name such as depot.plant.example, or an IP address"
 _LABEL = re.compile(r"[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?")  # RFC 1034 §3.5, RFC 1123 §2.1
 _LONGEST_NAME = 253  # RFC 1035 §3.1: 255 octets on the wire
+# Clients of OpenSSL read 100 KiB of certificates at most; a name may take 256 octets of that.
+_MOST_HOSTS = 300
 _LONGEST_INPUT = 1024  # a bound on what is shown back and worked on
 
 # What a text holds -> what is wrong with it. The first that is found is named.
@@ -39,11 +41,15 @@ _NO_NAME = (
 def parse_hosts(texts: Iterable[str]) -> tuple[Host, ...]:
     """Give each text as a host, in the order given, repeated ones once.
 
-    Raises CallerError if a text is no host, or if there is none at all.
+    Raises CallerError if a text is no host, if there is none at all, or if there are over 300.
     """
     hosts = tuple(dict.fromkeys(parse_host(text) for text in texts))
     if not hosts:
         raise CallerError("a certificate needs at least one host", allowed=_ALLOWED)
+    if len(hosts) > _MOST_HOSTS:
+        raise CallerError(
+            f"{len(hosts)} hosts are too many for one certificate", allowed=f"up to {_MOST_HOSTS}"
+        )
     return hosts
 
 

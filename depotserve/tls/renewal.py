@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import attrs
 
 from depotserve.errors import CallerError, DepotError
-from depotserve.home import locked
+from depotserve.home import is_there, locked, read_bounded
 from depotserve.tls import custody, rollover
 from depotserve.tls.arrange import certifies
 from depotserve.tls.describe import describe_certificate
@@ -39,6 +39,7 @@ __all__ = ["ACTIVATE_DAYS", "PREPARE_DAYS", "Due", "Renewal", "due", "tend"]
 PREPARE_DAYS = 90  # three monthly change windows to tell a new fingerprint to its clients
 ACTIVATE_DAYS = 14  # the clocks of clients run ahead too, and holidays last two weeks
 _DAY = timedelta(days=1)
+_MOST_PEM = 1 << 20  # bytes
 
 
 class Due(Enum):
@@ -58,6 +59,13 @@ class Renewal:
     prepared: Description | None  # what waits to take its place
     done: tuple[Due, ...]  # what was done just now
     trouble: str  # why what is due cannot be done here; empty if nothing hinders
+
+    @property
+    def life(self) -> str:
+        """Say how long the certificate in force is still good for, or since when it is not."""
+        if self.days_left < 0:
+            return f"ended on {self.end:%Y-%m-%d}"
+        return f"is good for {self.days_left} days"
 
 
 def due(now: datetime, end: datetime, prepared_end: datetime | None, *, auto: bool) -> Due:
@@ -132,8 +140,11 @@ def _prepare(home: Home, order: Order, now: datetime) -> None:
 def _require_own(home: Home, key: Path | None) -> None:
     """Refuse to replace what another authority issued, which clients trust for it."""
     leaf = credentials(custody.read_live(home))[0].chain.leaf
-    authority = read_chain(read_authority(home, key).certificate, name=home.authority.name).leaf
-    if not certifies(authority, leaf):
+    own = [read_authority(home, key).certificate]
+    if is_there(home.old_authority):  # the new one follows it here too
+        own.append(read_bounded(home.old_authority, _MOST_PEM))
+    authorities = [read_chain(one, name=home.authority.name).leaf for one in own]
+    if not any(certifies(one, leaf) for one in authorities):
         raise CallerError(
             f"was issued by another authority ({leaf.issuer.rfc4514_string()})",
             where=str(home.certificate),

@@ -6,17 +6,16 @@ to reach every one of them before anything changes for it.
 
 from __future__ import annotations
 
-import contextlib
 import os
 from typing import TYPE_CHECKING
 
-from depotserve.errors import CallerError, DepotError, SurroundingsError
-from depotserve.home import New, read_bounded, sync_folder, write_files
+from depotserve.errors import CallerError, SurroundingsError
+from depotserve.home import New, is_there, read_bounded, sync_folder, write_files
 from depotserve.tls import authority as authorities
 from depotserve.tls import custody
 from depotserve.tls.arrange import certifies
 from depotserve.tls.issuing import credentials
-from depotserve.tls.pem import read_chain, read_pair
+from depotserve.tls.pem import is_encrypted, read_chain, read_pair
 
 if TYPE_CHECKING:
     from datetime import datetime
@@ -34,17 +33,23 @@ _SECRET, _PUBLIC = 0o600, 0o644
 def begin(home: Home, host: str, kind: KeyKind, passphrase: str | None, now: datetime) -> None:
     """Make an authority beside the one that stands, or the first where there is none.
 
-    Raises CallerError if one waits or an old one is not retired yet.
+    Raises CallerError if one waits, if an old one is not retired yet, or if a key would be lost.
     """
     for path in (home.next_authority, home.old_authority):
-        if os.path.lexists(path):
+        if is_there(path):
             raise CallerError(
                 "one authority follows another already",
                 where=str(path),
                 allowed="end that first: depotserve cert authority use, then retire",
             )
     made = authorities.create(host, kind=kind, passphrase=passphrase, now=now)
-    first = not os.path.lexists(home.authority)
+    first = not is_there(home.authority)
+    if first and is_there(home.authority_key):
+        raise CallerError(
+            "is the key of an authority whose certificate is missing",
+            where=str(home.authority_key),
+            allowed="put authority.pem back (clients hold it), or move the key away",
+        )
     key, certificate = (
         (home.authority_key, home.authority)
         if first
@@ -57,35 +62,46 @@ def switch(home: Home) -> None:
     """Let the authority that waits sign from now on; the one before signs nothing more.
 
     The old one's certificate is kept, since clients hold it; its key is gone. Raises CallerError
-    if none waits, SurroundingsError if files cannot be changed.
+    if none waits or its files are damaged, SurroundingsError if files cannot be changed.
     """
-    if not os.path.lexists(home.next_authority):
+    if not is_there(home.next_authority):
         raise CallerError(
             "no authority waits to follow",
             where=str(home.next_authority),
             allowed="depotserve cert authority new makes one",
         )
-    if not os.path.lexists(home.next_authority_key):
+    if not is_there(home.next_authority_key):
         raise CallerError(
             "the new authority's key is not here",
             where=str(home.next_authority_key),
             allowed="bring it back for this step",
         )
+    _check_next(home)
     old = read_bounded(home.authority, _MOST_PEM)
     write_files([New(home.old_authority, old, _PUBLIC)])
-    _rename(home.next_authority_key, home.authority_key)
     _rename(home.next_authority, home.authority)
+    _rename(home.next_authority_key, home.authority_key)
+
+
+def _check_next(home: Home) -> None:
+    """See that what is to take the old one's place is whole, as far as that shows."""
+    certificate, key = home.next_authority, home.next_authority_key
+    text, secret = read_bounded(certificate, _MOST_PEM), read_bounded(key, _MOST_PEM)
+    if is_encrypted(secret):  # nobody is asked for its passphrase here
+        read_chain(text, name=certificate.name)
+    else:
+        read_pair(text, secret, certificate_name=certificate.name, key_name=key.name)
 
 
 def finish(home: Home) -> None:
-    """Finish a switch that was interrupted between its files; mostly nothing is to do."""
-    if not os.path.lexists(home.next_authority) or os.path.lexists(home.next_authority_key):
-        return
-    with contextlib.suppress(DepotError):
-        certificate = read_bounded(home.next_authority, _MOST_PEM)
-        key = read_bounded(home.authority_key, _MOST_PEM)
-        read_pair(certificate, key, certificate_name="", key_name="")
-        _rename(home.next_authority, home.authority)
+    """Finish a switch that was interrupted between its files; mostly nothing is to do.
+
+    Only then is there an old authority, and a key that waits without its certificate: it cannot
+    be asked of the key itself, which may have a passphrase. Raises SurroundingsError.
+    """
+    waits = is_there(home.next_authority_key) and not is_there(home.next_authority)
+    if waits and is_there(home.old_authority):
+        _rename(home.next_authority_key, home.authority_key)
 
 
 def retire(home: Home) -> None:
@@ -93,7 +109,7 @@ def retire(home: Home) -> None:
 
     Raises CallerError if there is none, or if it still vouches for a certificate in use.
     """
-    if not os.path.lexists(home.old_authority):
+    if not is_there(home.old_authority):
         raise CallerError(
             "there is no old authority",
             where=str(home.old_authority),

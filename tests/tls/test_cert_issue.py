@@ -9,7 +9,10 @@ import cert_kit as kit
 import harness
 import pytest
 from cryptography import x509
+from cryptography.hazmat.primitives import hashes
 from cryptography.hazmat.primitives.asymmetric import ec, rsa
+from cryptography.hazmat.primitives.serialization import Encoding, load_pem_private_key
+from cryptography.x509.oid import NameOID
 
 from depotserve import tls
 
@@ -163,6 +166,15 @@ def test_what_excludes_each_other_is_refused(home: Path, tmp_path: Path) -> None
     line = kit.refused(home, "issue", "--prepare", "--activate")
     assert "exclude each other" in line
     assert "belong together" in kit.refused(home, "issue", "--out", tmp_path / "x")
+    for options in (["--host", "a.example"], ["--key", "rsa"], ["--days", "90"]):
+        for mode in ("--activate", "--when-due"):
+            line = kit.refused(home, "issue", mode, *options)
+            assert f"{options[0]} has no meaning with {mode}" in line
+    line = kit.refused(home, "issue", "--activate", "--authority-key", tmp_path / "x")
+    assert "has no meaning with --activate" in line
+    asked, out = request(tmp_path, "-addext", SAN), tmp_path / "answer.pem"
+    line = kit.refused(home, "issue", "--for-request", asked, "--out", out, "--key", "rsa")
+    assert "--key has no meaning with --for-request" in line
 
 
 def test_keys_are_born_secret_whatever_the_umask_is(home: Path) -> None:
@@ -283,5 +295,71 @@ def test_requests_that_cannot_be_signed_are_refused(home: Path, tmp_path: Path) 
 def test_an_answer_never_lands_in_served_content(home: Path, tmp_path: Path, tree: Path) -> None:
     asked = request(tmp_path, "-addext", SAN)
     line = kit.refused(home, "issue", "--for-request", asked, "--out", tree / "answer.pem")
-    assert "lies in served content" in line
+    assert "lies in the content" in line
     assert not (tree / "answer.pem").exists()
+
+
+def test_an_answer_takes_the_place_of_regular_files_outside_the_home_only(
+    home: Path, tmp_path: Path, tree: Path
+) -> None:
+    asked = request(tmp_path, "-addext", SAN)
+    content = tree / "f26.bin"
+    link, pipe = tmp_path / "link", tmp_path / "pipe"
+    link.symlink_to(content)
+    os.mkfifo(pipe)
+    before = content.read_bytes()
+    for out in (home / "tls" / "authority.key", link, pipe, tmp_path, "/dev/null"):
+        kit.refused(home, "issue", "--for-request", asked, "--out", out)
+    assert content.read_bytes() == before
+    assert pipe.is_fifo()
+    assert not os.path.isfile("/dev/null")
+
+
+def test_a_request_for_more_names_than_clients_read_is_refused(home: Path, tmp_path: Path) -> None:
+    names = ",".join(f"DNS:h{number}.example" for number in range(301))
+    asked = request(tmp_path, "-addext", f"subjectAltName={names}")
+    line = kit.refused(home, "issue", "--for-request", asked, "--out", tmp_path / "answer.pem")
+    assert "301 hosts are too many" in line
+
+
+# Who puts a certificate of another make in the authority's place -> what is said.
+OTHERS = {
+    "a server's": (["subjectKeyIdentifier=hash", "basicConstraints=CA:FALSE"], "marked as none"),
+    "one without key identifier": (["basicConstraints=CA:TRUE"], "key identifier"),
+    "one that may not sign": (
+        ["subjectKeyIdentifier=hash", "basicConstraints=CA:TRUE", "keyUsage=digitalSignature"],
+        "may not sign",
+    ),
+}
+
+
+@pytest.mark.parametrize("other", OTHERS)
+def test_an_authority_whose_leaves_no_client_takes_issues_nothing(
+    home: Path, tmp_path: Path, other: str
+) -> None:
+    lines, word = OTHERS[other]
+    settings = tmp_path / "openssl.cnf"
+    head = ["[req]", "distinguished_name=d", "x509_extensions=e", "[d]", "[e]"]
+    settings.write_text("\n".join([*head, *lines, ""]))
+    folder = home / "tls"
+    openssl(
+        *("req", "-x509", "-newkey", "rsa:2048", "-nodes", "-subj", "/CN=x", "-config", settings),
+        *("-keyout", folder / "authority.key", "-out", folder / "authority.pem"),
+    )
+    if other == "one without key identifier":  # OpenSSL 3 adds one by itself
+        openssl_without_identifier(folder)
+    assert word in kit.refused(home, "issue")
+
+
+def openssl_without_identifier(folder: Path) -> None:
+    key = load_pem_private_key((folder / "authority.key").read_bytes(), None)
+    assert isinstance(key, rsa.RSAPrivateKey)
+    name = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, "x")])
+    made = (
+        x509.CertificateBuilder(name, name, key.public_key(), x509.random_serial_number())
+        .not_valid_before(kit.now() - kit.DAY)
+        .not_valid_after(kit.now() + kit.DAY)
+        .add_extension(x509.BasicConstraints(ca=True, path_length=None), critical=True)
+        .sign(key, hashes.SHA256())
+    )
+    (folder / "authority.pem").write_bytes(made.public_bytes(Encoding.PEM))

@@ -14,8 +14,9 @@ import cert_kit as kit
 import harness
 import pytest
 
-from depotserve import tls
+from depotserve import config, tls
 from depotserve.home import Home
+from depotserve.process.upkeep import Upkeep
 from depotserve.tls.renewal import Due, due, tend
 
 if TYPE_CHECKING:
@@ -87,10 +88,43 @@ def test_by_itself_it_goes_live_only_where_the_settings_say_so(home: Path) -> No
     assert kit.cert(home, "issue", "--when-due").returncode == 0
     assert kit.fingerprint(home / "tls" / "server.pem") == old
     harness.change_settings(home, tls={"renew": "auto"})
+    shown = kit.cert(home, "show").stdout
+    assert b"goes live by itself" in shown
     done = kit.cert(home, "issue", "--when-due")
     assert b"put in force just now" in done.stdout
     assert kit.fingerprint(home / "tls" / "server.pem") != old
     assert kit.ends(home / "tls" / "server.pem") > kit.now() + 790 * DAY
+
+
+def test_what_waits_to_go_live_by_itself_is_said_so(home: Path) -> None:
+    kit.age(home, 80)
+    harness.change_settings(home, tls={"renew": "auto"})
+    done = kit.cert(home, "issue", "--when-due")
+    assert b"It goes live by itself 14 days before the end of the one in force" in done.stdout
+    assert b"--activate" not in done.stdout
+
+
+def test_a_certificate_that_is_over_is_not_good_for_days_below_zero(home: Path) -> None:
+    past = kit.now() - 60 * DAY
+    authority = tls.authority.create("depot.plant.example", now=past)
+    (home / "tls" / "authority.pem").write_bytes(authority.certificate)
+    kit.write(home, tls.issue(authority, ["localhost"], days=31, now=past))
+    (home / "tls" / "authority.key").unlink()
+    done = kit.cert(home, "issue", "--when-due")
+    assert done.returncode == 1
+    assert b"The certificate ended on 20" in done.stdout
+
+
+def test_upkeep_goes_on_where_the_time_cannot_be_put_on_record(home: Path) -> None:
+    kit.age(home, 80)
+    (home / "state" / "clock").unlink()
+    (home / "state" / "clock").symlink_to(home / "nowhere" / "clock")
+    upkeep = Upkeep(Home(home))
+    upkeep.turn(1.0, config.load(home))  # raises nothing; what cannot be read is doubt
+    assert not (home / "tls" / "server-next.pem").exists()
+    (home / "state" / "clock").unlink()
+    upkeep.turn(100.0, config.load(home))
+    assert (home / "tls" / "server-next.pem").exists()
 
 
 def test_both_kinds_of_key_are_renewed_together(home: Path) -> None:

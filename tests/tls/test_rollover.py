@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import subprocess
 from typing import TYPE_CHECKING
 
 import cert_kit as kit
@@ -95,22 +96,93 @@ def test_a_home_without_an_authority_gets_one(home: Path) -> None:
     assert trusted(home) == [subject(home, "authority.pem")]
 
 
+@pytest.mark.parametrize("passphrase", ["", "brine pump seven"])
 @pytest.mark.parametrize("cut", [1, 2])
-def test_a_switch_that_is_cut_off_is_finished_by_the_next_command(home: Path, cut: int) -> None:
+def test_a_switch_that_is_cut_off_is_finished_by_the_next_command(
+    home: Path, tmp_path: Path, cut: int, passphrase: str
+) -> None:
     """Strace ends the command at one of its renames of certificate files."""
-    succeed(home, "authority", "new")
+    file = tmp_path / "word"
+    file.write_text(passphrase)
+    succeed(home, "authority", "new", *(["--passphrase-file", str(file)] if passphrase else []))
     new = subject(home, "authority-next.pem")
-    # The first rename puts the old one's copy in place; then come key and certificate.
+    # The first rename puts the old one's copy in place; then come certificate and key.
     strace = [harness.need("strace"), "-f", "-o", "/dev/null", "-e", "trace=rename", "-e"]
     inject = f"inject=rename:signal=KILL:when={cut + 1}"
     done = kit.cert(home, "authority", "use", through=[*strace, inject])
     assert done.returncode != 0
-    if (home / "tls" / "authority-next.key").exists():
+    if (home / "tls" / "authority-next.pem").exists():
         succeed(home, "authority", "use")
-    else:
-        succeed(home, "issue")
+    succeed(home, "issue", "--authority-passphrase-file", str(file))
     assert subject(home, "authority.pem") == new
-    assert not (home / "tls" / "authority-next.pem").exists()
-    succeed(home, "issue")
+    assert not (home / "tls" / "authority-next.key").exists()
     succeed(home, "authority", "retire")
     assert trusted(home) == [new]
+
+
+def test_renewal_goes_on_between_use_and_issue(home: Path) -> None:
+    kit.age(home, 20)
+    succeed(home, "authority", "new")
+    succeed(home, "authority", "use")
+    assert "A new one is prepared" in succeed(home, "issue", "--when-due")
+    prepared = kit.load(home / "tls" / "server-next.pem")
+    assert prepared.issuer == kit.load(home / "tls" / "authority.pem").subject
+
+
+@pytest.mark.parametrize("length", [0, 1024, 5000])
+def test_a_passphrase_that_cannot_cover_a_key_is_refused(
+    home: Path, tmp_path: Path, length: int
+) -> None:
+    word = tmp_path / "word"
+    word.write_text("w" * length + "\n")
+    line = kit.refused(home, "authority", "new", "--passphrase-file", word)
+    assert "fault of depotserve" not in line
+    assert "w" * 30 not in line
+
+
+def test_the_longest_passphrase_and_one_of_another_script_open_what_they_cover(
+    home: Path, tmp_path: Path
+) -> None:
+    word = tmp_path / "word"
+    word.write_text("\u00fc" * 511 + "x")
+    assert word.stat().st_size == 1023
+    succeed(home, "authority", "new", "--passphrase-file", str(word))
+    succeed(home, "authority", "use")
+    succeed(home, "issue", "--authority-passphrase-file", str(word))
+    # Outside check: OpenSSL opens it too.
+    key = home / "tls" / "authority.key"
+    done = subprocess.run(
+        ["openssl", "pkey", "-in", key, "-passin", f"file:{word}", "-noout"],
+        capture_output=True,
+        timeout=60,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
+
+
+def test_a_key_whose_certificate_is_missing_is_not_overwritten(home: Path) -> None:
+    (home / "tls" / "authority.pem").unlink()
+    assert "certificate is missing" in kit.refused(home, "authority", "new")
+
+
+def test_a_certificate_without_names_hinders_no_new_authority(home: Path) -> None:
+    command = ["openssl", "req", "-x509", "-newkey", "rsa:2048", "-nodes", "-subj", "/CN=x"]
+    out = ["-keyout", home / "tls" / "server.key", "-out", home / "tls" / "server.pem"]
+    subprocess.run([*command, *out], capture_output=True, timeout=60, check=True)
+    succeed(home, "authority", "new")
+    for name in ("server.pem", "server.key", "authority.pem", "authority.key"):
+        (home / "tls" / name).unlink()
+    for name in ("authority-next.pem", "authority-next.key"):
+        (home / "tls" / name).unlink()
+    succeed(home, "authority", "new")
+    assert "secp256r1" in succeed(home, "issue", "--host", "depot.plant.example")
+
+
+@pytest.mark.parametrize("name", ["authority-next.pem", "authority-next.key"])
+@pytest.mark.parametrize("content", [b"", b"-----BEGIN CERT"], ids=["empty", "cut"])
+def test_a_damaged_new_authority_does_not_take_the_old_ones_place(
+    home: Path, name: str, content: bytes
+) -> None:
+    succeed(home, "authority", "new")
+    (home / "tls" / name).write_bytes(content)
+    assert name in kit.refused(home, "authority", "use")
