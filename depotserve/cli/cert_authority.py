@@ -9,7 +9,7 @@ import click
 
 from depotserve import clock, tls
 from depotserve import home as homes
-from depotserve.cli.options import home_option, read_passphrase
+from depotserve.cli.options import home_option, next_command, read_passphrase
 from depotserve.errors import DepotError
 from depotserve.home import locked
 from depotserve.tls import custody, rollover
@@ -27,7 +27,8 @@ def authority() -> None:
     """Let a new authority follow the home's own.
 
     First `new`: from then on `cert trust` gives clients both. When every client has them: `use`,
-    then `cert issue`. At the end: `retire`.
+    then `cert issue`. When none needs the old one any more: `retire`. The key of the one that
+    signs is named by `cert issue --authority-key` if it is kept elsewhere.
     """
 
 
@@ -50,8 +51,9 @@ def new(key: str, passphrase_file: Path | None, home: Path | None) -> None:
     with locked(place.lock("tls")):
         rollover.finish(place)
         rollover.begin(place, _main_name(place), tls.KeyKind(key), word, moment)
-    click.echo("A new authority is made. Next, give every client both: depotserve cert trust")
-    click.echo("Then: depotserve cert authority use")
+    click.echo("A new authority is made. Next, give every client both:")
+    click.echo(f"  {next_command('cert trust --for CLIENT --out FILE', place)}")
+    click.echo(f"Then: {next_command('cert authority use', place)}")
 
 
 @authority.command()
@@ -62,8 +64,9 @@ def use(home: Path | None) -> None:
     with locked(place.lock("tls")):
         rollover.finish(place)
         rollover.switch(place)
-    click.echo("The new authority signs from now on. Next: depotserve cert issue")
-    click.echo("When no client needs the old one any more: depotserve cert authority retire")
+    click.echo(f"The new authority signs from now on. Next: {next_command('cert issue', place)}")
+    click.echo("When no client needs the old one any more:")
+    click.echo(f"  {next_command('cert authority retire', place)}")
 
 
 @authority.command()
@@ -87,4 +90,9 @@ def _main_name(home: Home) -> str:
 
 
 def _count(home: Home) -> None:
-    click.echo(f"depotserve cert trust now gives {len(custody.anchors(home))} certificate(s).")
+    try:
+        count = len(custody.anchors(home))
+    except DepotError:  # the root of another authority's certificate is not known here
+        return
+    ending = "" if count == 1 else "s"
+    click.echo(f"depotserve cert trust now gives {count} authority certificate{ending}.")

@@ -9,7 +9,7 @@ import click
 
 from depotserve import clock, config, tls
 from depotserve import home as homes
-from depotserve.cli.options import ask_passphrase, home_option
+from depotserve.cli.options import ask_passphrase, home_option, next_command
 from depotserve.cli.outputs import check_output
 from depotserve.cli.printable import printable
 from depotserve.errors import CallerError, ContentError, SurroundingsError
@@ -36,7 +36,6 @@ _KINDS = {
     "rsa": (tls.KeyKind.RSA,),
     "both": (tls.KeyKind.ECDSA, tls.KeyKind.RSA),
 }
-_BY_HAND = "on: depotserve cert issue --activate"
 _TAKEN = "A running depot takes it within 3 s; no connection is dropped."
 
 
@@ -46,7 +45,8 @@ _TAKEN = "A running depot takes it within 3 s; no connection is dropped."
     "hosts",
     multiple=True,
     metavar="NAME-OR-IP",
-    help="Name or address that clients use; may be repeated. Default: as the one in force has.",
+    help="Name or address that clients use; may be repeated. All together they take the place of"
+    " those in force. Default: as the one in force has.",
 )
 @click.option(
     "--key",
@@ -94,6 +94,10 @@ def issue(  # noqa: PLR0913, PLR0917  # one for each option
 
     With --prepare it waits beside the one in force until --activate, so that clients which are
     told its fingerprint can be told in time. Which clients go by a fingerprint is not known here.
+
+    The authority's key may be kept elsewhere: take HOME/tls/authority.key away, and name it by
+    --authority-key when one is issued. This encrypts it with a passphrase:
+    openssl pkcs8 -topk8 -in authority.key -out FILE
     """
     place = homes.find(home)
     _refuse_mixture(
@@ -167,19 +171,19 @@ def _issue(home: Home, order: Order, moment: datetime, *, prepare: bool) -> None
     _show(made, "prepared, beside the one in force" if prepare else "in force")
     _tell_of_end(home, made)
     if prepare:
-        click.echo(f"It goes live {_BY_HAND}")
+        click.echo(f"It goes live on: {next_command('cert issue --activate', home)}")
         return
     click.echo(_TAKEN)
     if before and not _roots(home) <= before:
-        click.echo("Clients need another authority's certificate now: depotserve cert trust")
+        click.echo("Clients need another authority's certificate now:")
+        click.echo(f"  {next_command('cert trust --for CLIENT --out FILE', home)}")
 
 
 def _tell_of_end(home: Home, made: tls.PemPair) -> None:
     end = tls.describe(read_bounded(home.authority, _MOST_PEM)).not_after
     if tls.describe(made.certificate).not_after == end:
-        click.echo(
-            "It ends with its authority, sooner than it could: depotserve cert authority new"
-        )
+        click.echo("It ends with its authority, sooner than it could. A new authority is made by:")
+        click.echo(f"  {next_command('cert authority new', home)}")
 
 
 def _roots(home: Home) -> set[str]:
@@ -210,7 +214,8 @@ def _tend(home: Home, order: Order, moment: datetime, file: Path | None) -> None
     if found.prepared is not None:
         click.echo(f"A new one is prepared, SHA-256 fingerprint {found.prepared.fingerprint}")
         by_itself = f"by itself {ACTIVATE_DAYS} days before the end of the one in force"
-        click.echo(f"It goes live {by_itself if auto else _BY_HAND}")
+        by_hand = f"on: {next_command('cert issue --activate', home)}"
+        click.echo(f"It goes live {by_itself if auto else by_hand}")
     if found.trouble:
         raise ContentError(f"a new certificate is due and cannot be made: {found.trouble}")
 

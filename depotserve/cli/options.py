@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+import shlex
 import sys
 from pathlib import Path
-from typing import BinaryIO, Callable
+from typing import TYPE_CHECKING, BinaryIO, Callable
 
 import click
 
 from depotserve.errors import CallerError, SurroundingsError
 
+if TYPE_CHECKING:
+    from depotserve.home import Home
+
 __all__ = [
     "ask_passphrase",
     "home_option",
     "json_option",
+    "next_command",
     "passphrase_file_option",
     "read_passphrase",
 ]
@@ -33,6 +38,11 @@ passphrase_file_option: Callable[[Callable[..., None]], Callable[..., None]] = c
     type=click.Path(path_type=Path, readable=False, allow_dash=True),
     help="Take the passphrase from this file's first line; - is standard input.",
 )
+
+
+def next_command(words: str, home: Home) -> str:
+    """Write a command for the same home, as it is to be typed next."""
+    return f"depotserve {words} --home {shlex.quote(str(home.root))}"
 
 
 def ask_passphrase(

@@ -6,14 +6,13 @@ import itertools
 import json
 import os
 import re
-import sys
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import click
 
 from depotserve import probe as room
-from depotserve.cli.options import json_option, passphrase_file_option, read_passphrase
+from depotserve.cli.options import ask_passphrase, json_option, passphrase_file_option
 from depotserve.cli.printable import printable
 from depotserve.errors import CallerError
 from depotserve.probe import Finding, State
@@ -29,7 +28,9 @@ _INDENT = " " * 22
 
 @click.command()
 @click.argument("url")
-@click.option("--ca", type=_PATH, help="Authorities to trust. Default: the system's store.")
+@click.option(
+    "--ca", type=_PATH, help="Authorities to trust, PEM or one in DER. Default: the system's store."
+)
 @click.option("--user", metavar="NAME", help="Sign in; the passphrase is asked for.")
 @passphrase_file_option
 @click.option(
@@ -38,7 +39,9 @@ _INDENT = " " * 22
     is_flag=True,
     help="Send the passphrase over a connection in clear text or of unknown trust, too.",
 )
-@click.option("--file", metavar="PATH", help="Fetch this file. Default: one that is listed.")
+@click.option(
+    "--file", metavar="PATH", help="Fetch this file, a path below URL. Default: one that is listed."
+)
 @click.option("--sha256", metavar="HEX", help="The digest that this file must have.")
 @click.option(
     "--seconds",
@@ -62,12 +65,13 @@ def probe(  # noqa: PLR0913  # one for each option
     send_anyway: bool,
     as_json: bool,
 ) -> None:
-    """Look at the depot at URL from here and say what keeps clients from it.
+    """Look at the depot at URL (https://HOST:PORT/) from here and say what keeps clients from it.
 
-    Any HTTP(S) server may be looked at. The first fault is the one to mend first. The passphrase
-    goes to this address only, and only over a verified connection. Once a user name and a
-    passphrase that are nobody's are tried, to see that they are refused. Exit status 1 if there is
-    a fault.
+    Run it where a client is. Any HTTP(S) server may be looked at. The first fault is the one to
+    mend first; what is unknown was not looked at, and the line says why. The passphrase goes to
+    this address only, and only over a verified connection. Once a user name and a passphrase that
+    are nobody's are tried, to see that they are refused. One file is fetched, for 20 s or 4 GiB at
+    most, and then again for --seconds. Exit status 1 if there is a fault.
 
     Not checked: revocation of certificates, other files than one, whether the depot bears many
     clients, and the way through a proxy.
@@ -96,8 +100,10 @@ def _check(
     user: str | None, passphrase_file: Path | None, file: str | None, sha256: str | None
 ) -> None:
     """Refuse options that mean nothing."""
-    if user is not None and (not user or re.search(r"[:\x00-\x1f\x7f]", user)):
-        raise CallerError("no user has such a name", allowed="a name without a colon (RFC 7617)")
+    if user is not None and (not user or re.search(r"[:\x00-\x1f\x7f\ud800-\udfff]", user)):
+        raise CallerError(
+            "no user has such a name", allowed="a name in UTF-8 without a colon (RFC 7617)"
+        )
     if passphrase_file is not None and user is None:
         raise CallerError("a passphrase without a user", allowed="give --user NAME too")
     if sha256 is not None and not re.fullmatch("[0-9A-Fa-f]{64}", sha256):
@@ -112,14 +118,9 @@ def _passphrase(
     """Read the passphrase, or ask for it where it can be of use."""
     if user is None:
         return None
-    if file is not None:
-        return read_passphrase(file)
-    if not address.is_tls and not send_anyway:
+    if file is None and not address.is_tls and not send_anyway:
         return None  # it would not be sent
-    if not sys.stdin.isatty():
-        raise CallerError(f"no passphrase for {user!r}", allowed="give --passphrase-file PATH")
-    given: str = click.prompt(f"Passphrase of {user}", hide_input=True, err=True)
-    return given
+    return ask_passphrase(f"Passphrase of {user}", file)
 
 
 def _text(report: Report) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from ipaddress import IPv4Address, IPv6Address
 from typing import TYPE_CHECKING
-from urllib.parse import quote, urljoin, urlsplit
+from urllib.parse import quote, unquote, urljoin, urlsplit
 
 import attrs
 
@@ -22,6 +22,9 @@ _ALLOWED = "write https://HOST[:PORT]/[FOLDER/]"
 _LONGEST = 2048  # characters; longer ones are refused by servers and devices on the way
 # RFC 3986 §3.3: what may stand in a path; "%" too, for what is encoded already.
 _IN_PATH = "/%:@!$&'()*+,;=~-._"
+_BAD_ESCAPE = re.compile("%(?![0-9A-Fa-f]{2})")
+_DOTS = {".", ".."}
+_PLAIN = "write it without . and .. as names, and a % as %25"
 
 
 @attrs.frozen
@@ -57,13 +60,19 @@ class Address:
     def join(self, path: str) -> str:
         """Give the target of a file by its unencoded path from the base, with or without `/`."""
         names = path.lstrip("/")
-        if any(name in {".", ".."} for name in names.split("/")):
+        if any(name in _DOTS for name in names.split("/")):
             raise CallerError(f"{path!r} leaves the depot's folder", allowed="write a plain path")
-        return self.base + quote(names)
+        if names.endswith("/") or not names:
+            raise CallerError(f"{path!r} is a folder", allowed="name a file in it")
+        return self.base + quote(_bytes(names))
 
     def resolve(self, target: str, reference: str) -> str:
-        """Give the absolute address that `reference` on the page `target` means (§5.2)."""
-        return urljoin(f"{self.origin}{target}", reference)
+        """Give the absolute address that `reference` on the page `target` means (§5.2).
+
+        A user name in it is left out. Raises ValueError if it is no address.
+        """
+        parts = urlsplit(urljoin(f"{self.origin}{target}", reference))
+        return parts._replace(netloc=parts.netloc.rpartition("@")[2]).geturl()
 
     def target_of(self, url: str) -> str | None:
         """Give the target of an absolute address of this origin; None if it is of another."""
@@ -93,7 +102,15 @@ def parse_address(text: str) -> Address:
     parts = urlsplit(text)
     if parts.query or parts.fragment:
         raise CallerError(f"{text!r} has more than a folder's path", allowed=_ALLOWED)
-    return attrs.evolve(found, base=quote(parts.path.rstrip("/"), safe=_IN_PATH) + "/")
+    names = [unquote(name) for name in parts.path.split("/")]
+    if _BAD_ESCAPE.search(parts.path) or not _DOTS.isdisjoint(names):
+        raise CallerError(f"{text!r} has a path that clients read differently", allowed=_PLAIN)
+    return attrs.evolve(found, base=quote(_bytes(parts.path.rstrip("/")), safe=_IN_PATH) + "/")
+
+
+def _bytes(path: str) -> bytes:
+    """Give a path's bytes; those of an argument need not be UTF-8."""
+    return path.encode("utf-8", "surrogateescape")
 
 
 def _origin(text: str) -> Address:

@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import datetime, timedelta, timezone
 from typing import TYPE_CHECKING, Callable
 
-from depotserve.probe.finding import Finding, Where, fault, passed, shown, unknown
+from depotserve.http.dates import parse_date
+from depotserve.probe.exchange import Request
+from depotserve.probe.finding import Finding, Trouble, Where, fault, passed, shown, unknown
 from depotserve.tls.examine import Flaw, FlawKind, addresses_of, examine_leaf, names_of
 
 if TYPE_CHECKING:
     from depotserve.probe.presented import Presented
     from depotserve.probe.visit import Visit
 
-__all__ = ["host_name", "leaf_flaws", "purpose", "validity"]
+__all__ = ["TIME", "host_name", "leaf_flaws", "of_clocks", "purpose", "validity"]
 
 _RENEW = timedelta(days=14)  # left; below this a plant's change window may come too late
 _MENTION = timedelta(days=30)
 _MINUTE = "%Y-%m-%d %H:%M UTC"
-_TIME = {FlawKind.NOT_YET, FlawKind.EXPIRED}
+TIME = {FlawKind.NOT_YET, FlawKind.EXPIRED}
 _PURPOSE = {FlawKind.USAGE, FlawKind.WEAK_KEY, FlawKind.WEAK_SIGNATURE}
 _NAME = {FlawKind.NO_NAME, FlawKind.NAME}
 
@@ -61,9 +63,14 @@ def purpose(visit: Visit) -> Finding:
 
 def validity(visit: Visit) -> Finding:
     """Check the certificate's dates against this machine's clock."""
-    flaw = _first(visit, _TIME)
+    flaw = _first(visit, TIME)
+
+    def fits(now: datetime) -> bool:
+        return not any(one.kind in TIME for one in leaf_flaws(visit, now))
+
     if flaw is not None:
-        return _TIMES[flaw.kind](visit, flaw)
+        seen = f"{flaw.kind.value}: {flaw.text}"
+        return of_clocks(visit, seen, fits) or _TIMES[flaw.kind](visit, flaw)
     if visit.presented is None:
         return unknown("no certificate was seen", stops=True)
     return _remaining(visit, visit.presented)
@@ -82,6 +89,35 @@ def _remaining(visit: Visit, presented: Presented) -> Finding:
         )
     soon = "; renew it soon" if left < _MENTION else ""
     return passed(f"good for {left.days} days, until {end:{_MINUTE}}{soon}")
+
+
+def of_clocks(visit: Visit, seen: str, fits: Callable[[datetime], bool]) -> Finding | None:
+    """Blame the clocks, if dates that do not fit this machine's fit the depot's own.
+
+    That one is told over a connection that is not verified, which nothing but words goes by.
+    """
+    then = _depot_time(visit)
+    if then is None or not fits(then):
+        return None
+    which = "behind" if then > visit.now else "ahead of"
+    return fault(
+        seen,
+        cause=f"this machine's clock is {which} the depot's, which says {then:{_MINUTE}}",
+        advice="compare both (date -u) with a clock that you trust, and set the wrong one",
+        where=Where.CLIENT,
+        stops=not visit.is_verified,
+    )
+
+
+def _depot_time(visit: Visit) -> datetime | None:
+    address = visit.wish.address
+    request = Request(method="HEAD", target=address.base, seconds=visit.wish.limits.answer)
+    try:
+        value = visit.client.exchange(request).head.get("date") or ""
+    except Trouble:
+        return None
+    seconds = parse_date(value, visit.now.timestamp())
+    return None if seconds is None else datetime.fromtimestamp(seconds, timezone.utc)
 
 
 def _not_yet(visit: Visit, flaw: Flaw) -> Finding:
@@ -114,8 +150,8 @@ def _first(visit: Visit, kinds: set[FlawKind]) -> Flaw | None:
     return next((flaw for flaw in leaf_flaws(visit) if flaw.kind in kinds), None)
 
 
-def leaf_flaws(visit: Visit) -> list[Flaw]:
-    """Give all for which a client refuses the certificate itself."""
+def leaf_flaws(visit: Visit, now: datetime | None = None) -> list[Flaw]:
+    """Give all for which a client refuses the certificate itself; `now` is else this machine's."""
     if visit.presented is None:
         return []
-    return examine_leaf(visit.presented.leaf, now=visit.now, hosts=[visit.wish.address.host])
+    return examine_leaf(visit.presented.leaf, now=now or visit.now, hosts=[visit.wish.address.host])

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Callable
 
 from cryptography.hazmat.primitives import hashes
 
-from depotserve.probe.certificate import leaf_flaws
+from depotserve.probe.certificate import TIME, leaf_flaws, of_clocks
 from depotserve.probe.finding import Finding, Where, fault, passed, shown, unknown
 from depotserve.probe.issuers import Gap, Reach, reach
 from depotserve.tls.examine import Flaw, examine_issuers
@@ -37,6 +37,10 @@ def _reached(visit: Visit, found: Reach) -> Finding:
     issuers = [*found.chain[1:], *([above] if above else [])]
     flaws = examine_issuers(issuers, now=visit.now)
     flaws = [] if visit.is_verified else flaws
+    if flaws and flaws[0].kind in TIME:
+        return of_clocks(
+            visit, shown(flaws[0].text), lambda now: not examine_issuers(issuers, now=now)
+        ) or _of_issuer(visit, flaws[0])
     if flaws:
         return _of_issuer(visit, flaws[0])
     if not visit.is_verified and not leaf_flaws(visit):
@@ -56,6 +60,13 @@ def _of_issuer(visit: Visit, flaw: Flaw) -> Finding:
 
 def _refused(visit: Visit) -> Finding:
     """Give the library's words where ours find nothing."""
+    if "subtree" in visit.refusal:  # OpenSSL's word for name constraints
+        return fault(
+            f"the certificate is refused: {shown(visit.refusal)}",
+            cause=f"an authority above it may not vouch for {visit.host} (name constraints)",
+            advice="ask for the depot by a name that the authority may vouch for",
+            where=Where.CLIENT,
+        )
     return fault(
         f"the certificate is refused: {shown(visit.refusal)}",
         cause="this machine's rules for certificates are stricter than the usual ones",
@@ -72,7 +83,7 @@ def _unknown_authority(visit: Visit, found: Reach) -> Finding:
     return fault(
         f"unknown authority: {shown(found.wanted)}{sent} issued it and is not in {trust}",
         cause=f"{trust} is not of the authority that issued this depot's certificate{else_}",
-        advice=f"bring the authority's certificate by a trusted way and put it into {trust}",
+        advice=f"bring the authority's certificate by a trusted way and {visit.wish.trust.entry}",
         where=Where.CLIENT,
     )
 

@@ -7,16 +7,25 @@ import select
 import socket
 import ssl
 import time
+from enum import Enum
 from typing import TYPE_CHECKING, Callable, TypeVar
 
 if TYPE_CHECKING:
     from depotserve.probe.limits import Clock
 
-__all__ = ["Channel"]
+__all__ = ["Channel", "Rest"]
 
 _PIECE = 1 << 16
 _RECORDED = 1 << 18  # bytes of a handshake that are kept; a chain on the wire has some thousands
 _Given = TypeVar("_Given")
+
+
+class Rest(Enum):
+    """What a server does with a connection on which nothing is asked."""
+
+    KEPT = "kept"
+    ENDED = "ended"
+    SPOKE = "spoke"  # it sent what nobody had asked for
 
 
 class Channel:
@@ -64,33 +73,37 @@ class Channel:
         except (ssl.SSLZeroReturnError, ssl.SSLEOFError):
             return b""
 
-    def ends_within(self, seconds: float) -> bool:
-        """Watch a connection at rest; tell whether the server ends it in this time."""
+    def watch(self, seconds: float) -> Rest:
+        """Watch a connection at rest; tell what the server does with it in this time."""
         self.allow(seconds + 1.0)
         end = time.monotonic() + seconds
         while (rest := end - time.monotonic()) > 0:
             if not select.select([self._socket], [], [], rest)[0]:
-                return False
+                break
             data = _or_nothing(self._receive)
-            if not data or self.tls is None:
-                return True
-            self._in.write(data)  # a session ticket, or the notice of the end
-            if self._has_ended():
-                return True
-        return False
+            if not data:
+                return Rest.ENDED
+            if self.tls is None:
+                return Rest.SPOKE
+            self._in.write(data)
+            done = self._done_by(self.tls)
+            if done is not Rest.KEPT:
+                return done
+        return Rest.KEPT
 
     def close(self) -> None:
         """End the connection."""
         self._socket.close()
 
-    def _has_ended(self) -> bool:
+    @staticmethod
+    def _done_by(tls: ssl.SSLObject) -> Rest:
+        """Tell what records say that have come: tickets, the notice of the end, or data."""
         try:
-            self.tls.read(1)  # type: ignore[union-attr]
+            return Rest.SPOKE if tls.read(1) else Rest.ENDED
         except ssl.SSLWantReadError:
-            return False
+            return Rest.KEPT
         except ssl.SSLError:
-            return True
-        return True
+            return Rest.ENDED
 
     def _pump(self, step: Callable[[], _Given]) -> _Given:
         """Let TLS take a step, bringing it what it waits for and sending what it has to say."""

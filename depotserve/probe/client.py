@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Callable
 
 from depotserve import __version__
 from depotserve.probe import troubles
+from depotserve.probe.channel import Rest
 from depotserve.probe.exchange import Answer, Body
 from depotserve.probe.message import BadMessageError, Head, parse_head
 from depotserve.probe.source import CutShortError, Source
@@ -37,9 +38,10 @@ class Client:
             self._channel.close()
         self._channel = self._source = None
 
-    def rests(self, seconds: float) -> bool:
-        """Tell whether the connection that is kept lasts while nothing is asked."""
-        return self._channel is not None and not self._channel.ends_within(seconds)
+    def rest(self, seconds: float) -> Rest:
+        """Ask nothing for a while; tell what became of a connection that was to be kept."""
+        # It was dropped already if more than the answer came with it.
+        return Rest.SPOKE if self._channel is None else self._channel.watch(seconds)
 
     def exchange(self, request: Request, *, patient: bool = True) -> Answer:
         """Ask and give the answer, whatever its status; raise Trouble.
@@ -70,10 +72,13 @@ class Client:
             raise troubles.slow(request.target, request.seconds) from None
         except (OSError, CutShortError) as error:
             given = self._source is not None and self._source.has_given
+            first = self._source.first if self._source else b""
             self.drop()
             if not given:
                 # Of TLS 1.3 an alert about a client's certificate comes as late as here.
                 raise _NoAnswerError(getattr(error, "reason", None) or "") from error
+            if not first.startswith(b"HTTP/"):
+                raise troubles.no_http(self._address, "it ended before a head", first) from None
             raise troubles.cut_short(request.target, "before its head was whole") from None
 
     def _try(self, request: Request) -> Answer:

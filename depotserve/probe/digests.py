@@ -15,7 +15,7 @@ import attrs
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-__all__ = ["Digests", "Hasher", "list_names", "listed_digest", "parse_repr_digest"]
+__all__ = ["Digests", "Hasher", "decoded", "list_names", "listed_digest", "parse_repr_digest"]
 
 _SIZES = {64: "sha-256", 128: "sha-512"}  # hex digits -> algorithm (RFC 9530 §5)
 # A dictionary member whose value is bytes (RFC 8941 §3.2, §3.3.5).
@@ -23,6 +23,7 @@ _MEMBER = re.compile(r"(?:^|,)[ \t]*([a-z*][a-z0-9_.*-]*)=:([A-Za-z0-9+/=]*):")
 _GNU = re.compile(rb"\\?([0-9A-Fa-f]{64}|[0-9A-Fa-f]{128})(?: [ *](.+))?")
 _BSD = re.compile(rb"SHA(?:256|512|2-256|2-512) \((.+)\) = ([0-9A-Fa-f]{64,128})")
 _LIST = re.compile(r"(?i)(.*[-_.])?(sha-?(256|512)(sums?)?|checksums?)(\.txt)?")
+_SUFFIX = re.compile(r"(?i)[-_.](sha-?(256|512)(sums?)?|checksums?)(\.txt)?")
 _GUESSES = ("SHA256SUMS", "sha256sum.txt")
 _MOST_DECODED = 1 << 30  # bytes; a coded answer can grow a thousandfold
 
@@ -84,6 +85,16 @@ class _Sums:
         return {name: one.hexdigest() for name, one in self._sums.items()}
 
 
+def decoded(body: bytes, coding: str, most: int) -> bytes:
+    """Undo a content coding that is known here, up to `most` bytes; else give it as it is."""
+    if coding not in _WINDOWS:
+        return body
+    try:
+        return zlib.decompressobj(_WINDOWS[coding]).decompress(body, most)
+    except zlib.error:
+        return body
+
+
 def parse_repr_digest(value: str | None) -> dict[str, str]:
     """Give the digests of a Repr-Digest field by algorithm, those that are known (RFC 9530 §3)."""
     found = {}
@@ -109,14 +120,15 @@ def list_names(file: str, listed: Iterable[str] | None) -> list[str]:
     return sorted(names, key=lambda name: not name.startswith(file))
 
 
-def listed_digest(text: bytes, file: str) -> tuple[str, str] | None:
-    """Give algorithm and digest that a checksum list has for a file, by its name; None for none.
+def listed_digest(text: bytes, file: str, *, of: str) -> tuple[str, str] | None:
+    """Give algorithm and digest that the checksum list `of` has for a file; None for none.
 
-    GNU and BSD lines are read; a list that is one lone digest is of the file that it is named for.
+    GNU and BSD lines are read; a lone digest counts in a list that is named for the file.
     """
+    own = of.startswith(file) and _SUFFIX.fullmatch(of[len(file) :])
     for line in text.splitlines():
         digest, name = _entry(line.strip())
-        if digest and name in {None, file}:
+        if digest and (name == file or (own and name is None)):
             return _SIZES[len(digest)], digest
     return None
 

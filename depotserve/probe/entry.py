@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import time
 from typing import TYPE_CHECKING
 
@@ -12,14 +13,20 @@ from depotserve.probe import troubles
 from depotserve.probe.exchange import Request, up_to
 from depotserve.probe.finding import Finding, Trouble, Where, fault, passed, shown, unknown
 from depotserve.probe.handshake import speaks_tls
+from depotserve.probe.visit import refuse_troubles
 
 if TYPE_CHECKING:
+    from depotserve.probe.message import Head
     from depotserve.probe.visit import Visit
 
 __all__ = ["answer", "challenge", "clock", "redirects", "refusal", "signing_in"]
 
 _MOST_SKEW = 300  # seconds; the customary limit of protocols that go by the clock (RFC 4120 §1.6)
 _DAY = 86400
+_LONGEST_CHALLENGE = 4096  # characters; quotes that never end take their square to look through
+_QUOTED = re.compile(r'"(?:[^"\\]|\\.)*"')
+# A scheme stands alone or before its first parameter; of a parameter, "=" follows the name.
+_SCHEME = re.compile(r"([^\s=]+)(?:\s+[^\s=]|$)")
 _BEGINNING = 1 << 16  # bytes of a body of which only the status matters
 
 
@@ -32,10 +39,10 @@ def answer(visit: Visit) -> Finding:
         if not visit.wish.address.is_tls and (version := speaks_tls(visit)):
             return _is_tls(visit, version)
         raise
-    if visit.first.status == 429:
-        raise troubles.throttled(visit.first.head)
-    if visit.first.status >= 500:
-        raise troubles.unable(request.target, visit.first.head)
+    # Some servers say by 400 in clear text that they want TLS.
+    if visit.first.status == 400 and not visit.wish.address.is_tls and (v := speaks_tls(visit)):
+        return _is_tls(visit, v)
+    refuse_troubles(request.target, visit.first)
     server = visit.first.head.get("server")
     by = f" from {shown(server)}" if server else ""
     took = visit.first.seconds * 1000
@@ -71,9 +78,9 @@ def clock(visit: Visit) -> Finding:
     """Compare this machine's clock with the Date of the answer (RFC 9110 §6.6.1)."""
     value = visit.first.head.get("date") if visit.first else None
     date = None if value is None else parse_date(value, time.time())
-    if date is None:
+    if date is None or visit.first is None:
         return unknown("the answer has no Date that can be read")
-    skew = round(date - time.time())
+    skew = round(date + _age(visit.first.head) - time.time())
     if abs(skew) <= _MOST_SKEW:
         return passed(f"the depot's is {_off(skew)} this machine's")
     return fault(
@@ -83,6 +90,12 @@ def clock(visit: Visit) -> Finding:
         where=Where.CLIENT,
         stops=False,
     )
+
+
+def _age(head: Head) -> int:
+    """Give the seconds for which a cache on the way has kept an answer (RFC 9111 §5.1)."""
+    value = head.get("age") or ""
+    return int(value) if re.fullmatch("[0-9]{1,9}", value) else 0
 
 
 def _off(skew: int) -> str:
@@ -110,8 +123,9 @@ def challenge(visit: Visit) -> Finding:
 
 def _offers_basic(value: str) -> bool:
     """Tell whether one of the challenges is Basic, in any case (RFC 7617 §2)."""
-    words = value.replace(",", " ").lower().split()
-    return "basic" in words
+    parts = _QUOTED.sub('""', value[:_LONGEST_CHALLENGE]).split(",")
+    schemes = [match[1].lower() for part in parts if (match := _SCHEME.match(part.strip()))]
+    return "basic" in schemes
 
 
 def _no_basic(asked: str) -> Finding:

@@ -13,11 +13,11 @@ from depotserve.probe.source import CutShortError
 if TYPE_CHECKING:
     from depotserve.probe.source import Source
 
-__all__ = ["Answer", "Body", "Request", "Taker", "up_to"]
+__all__ = ["KEPT", "Answer", "Body", "Request", "Taker", "up_to"]
 
 Taker = Callable[[Head, bytes], bool]
 
-_KEPT = 8 << 20  # bytes of a body that are kept; a listing of 100,000 names has about as many
+KEPT = 8 << 20  # bytes of a body that are kept; a listing of 100,000 names has about as many
 
 
 @attrs.frozen(kw_only=True)
@@ -31,6 +31,7 @@ class Request:
     seconds: float
     # Gets head and piece, and says whether to read on; without one, the first 8 MiB are kept.
     take: Taker | None = None
+    most: int | None = None  # of these, as many, and if time is over what came is enough
 
 
 @attrs.frozen
@@ -81,7 +82,7 @@ class Body:
                 if not self._take(piece):
                     return False
         except TimeoutError:
-            if self._request.take is None or not self.size:
+            if not (self._request.take or self._request.most) or not self.size:
                 raise
             return False
         except (OSError, CutShortError):
@@ -92,7 +93,7 @@ class Body:
         if self._request.take is not None:
             return self._request.take(self._head, piece)
         self.kept += piece
-        return len(self.kept) < _KEPT
+        return len(self.kept) < (self._request.most or KEPT)
 
     def _how_far(self) -> str:
         whole = "an unknown number of" if self._length is None else str(self._length)

@@ -9,15 +9,15 @@ from urllib.parse import quote, unquote
 import attrs
 
 from depotserve.probe.digests import Hasher, list_names, listed_digest, parse_repr_digest
-from depotserve.probe.finding import Finding, Where, fault, passed, shown, unknown
-from depotserve.probe.listings import choose
+from depotserve.probe.finding import Finding, Trouble, Where, fault, passed, shown, unknown
+from depotserve.probe.listings import Entry, choose
+from depotserve.probe.message import coding_of
 from depotserve.probe.visit import Fetched
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from depotserve.probe.exchange import Answer
-    from depotserve.probe.listings import Entry
     from depotserve.probe.message import Head
     from depotserve.probe.visit import Visit
 
@@ -43,7 +43,7 @@ class _Taken:
         """Take a piece; tell whether there is time and room for more."""
         if head.status != 200:
             return len(piece) < _KEPT and time.monotonic() < self._end
-        self._hasher = self._hasher or Hasher(_coding(head))
+        self._hasher = self._hasher or Hasher(coding_of(head))
         self._hasher.take(piece)
         self._size += len(piece)
         self.begin += piece[: _KEPT - len(self.begin)]
@@ -51,38 +51,39 @@ class _Taken:
 
     def fetched(self, target: str, answer: Answer) -> Fetched:
         """Give the whole."""
-        coding = _coding(answer.head)
+        coding = coding_of(answer.head)
         digests = (self._hasher or Hasher(coding)).digests()
         return Fetched(target, attrs.evolve(answer, body=bytes(self.begin)), digests, coding)
 
 
-def _coding(head: Head) -> str:
-    coding = (head.get("content-encoding") or "").strip().lower()
-    return "" if coding == "identity" else coding
-
-
 def file(visit: Visit) -> Finding:
     """Fetch a file, as far as it comes within the time, and keep what tells it."""
-    wanted, entry = _chosen(visit)
-    if wanted is None:
-        return unknown("no file was found to ask for; --file names one", stops=True)
+    finding = unknown("no file was found to ask for; --file names one", stops=True)
+    for entry in _chosen(visit):
+        finding = _fetch(visit, entry)
+        if visit.file is None or visit.file.answer.size:
+            break  # an empty file shows little
+    return finding
+
+
+def _chosen(visit: Visit) -> list[Entry]:
+    if visit.wish.file is not None:
+        return [Entry(visit.wish.address.join(visit.wish.file), None)]
+    return choose(visit.listed[1]) if visit.listed else []
+
+
+def _fetch(visit: Visit, entry: Entry) -> Finding:
     taken = _Taken(visit.wish.limits.file)
     seconds = visit.wish.limits.file + 1.0
-    target, got = visit.ask(wanted, fields=_WANTED, take=taken.take, seconds=seconds)
+    target, got = visit.ask(entry.target, fields=_WANTED, take=taken.take, seconds=seconds)
     if got.status != 200:
+        visit.file = None
         return _no_file(target, got)
     visit.file = taken.fetched(target, got)
-    return _sized(visit.file, entry)
+    return _sized(visit.file, entry.size)
 
 
-def _chosen(visit: Visit) -> tuple[str | None, Entry | None]:
-    if visit.wish.file is not None:
-        return visit.wish.address.join(visit.wish.file), None
-    found = choose(list(visit.listed[1])) if visit.listed else None
-    return (found.target, found) if found else (None, None)
-
-
-def _sized(found: Fetched, entry: Entry | None) -> Finding:
+def _sized(found: Fetched, listed: int | None) -> Finding:
     """Compare with the listing's size; of a coded answer only the digest can tell."""
     got, target = found.answer, shown(found.target)
     if found.coding:
@@ -91,10 +92,10 @@ def _sized(found: Fetched, entry: Entry | None) -> Finding:
     if not got.is_whole:
         length = got.head.get("content-length") or "an unknown number of"
         return passed(f"{target}: the first {got.size} of {length} bytes came in time")
-    if entry is None or entry.size in {None, got.size}:
+    if listed in {None, got.size}:
         return passed(f"{target}: {got.size} bytes")
     return fault(
-        f"{target}: {got.size} bytes came, and the listing says {entry.size}",
+        f"{target}: {got.size} bytes came, and the listing says {listed}",
         cause="the file is being changed, or a device on the way serves an old copy",
         advice="compare the file's size on the depot's disk",
         where=Where.DEPOT,
@@ -158,9 +159,14 @@ def _listed(visit: Visit, found: Fetched) -> tuple[str, str, str] | None:
     names = [one.name for one in visit.listed[1]] if visit.listed else None
     for each in list_names(name, names)[:_MOST_LISTS]:
         quoted = quote(each.encode("utf-8", "surrogateescape"), safe="")
-        target, got = visit.ask(f"{folder}/{quoted}")
-        if got.status == 200 and got.size <= _LIST_BYTES:
-            entry = listed_digest(got.body, name)
+        try:
+            target, got = visit.ask(f"{folder}/{quoted}", most=_LIST_BYTES + 1)
+        except Trouble:
+            if names is None:  # a guess, which need not be there
+                continue
+            raise
+        if got.status == 200 and got.is_whole and got.size <= _LIST_BYTES:
+            entry = listed_digest(got.body, name, of=each)
             if entry:
                 return shown(target), *entry
     return None

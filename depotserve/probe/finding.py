@@ -6,7 +6,17 @@ from enum import Enum
 
 import attrs
 
-__all__ = ["Finding", "State", "Trouble", "Where", "fault", "passed", "shown", "unknown"]
+__all__ = [
+    "Finding",
+    "State",
+    "Throttled",
+    "Trouble",
+    "Where",
+    "fault",
+    "passed",
+    "shown",
+    "unknown",
+]
 
 _LONGEST_SHOWN = 160  # characters of what a server said; it decides how long its texts are
 
@@ -45,6 +55,10 @@ class Trouble(Exception):  # noqa: N818  # what a check came upon, not an error 
     def __init__(self, finding: Finding) -> None:
         super().__init__(finding.seen)
         self.finding = finding
+
+
+class Throttled(Trouble):
+    """The depot wants fewer requests (429)."""
 
 
 def passed(seen: str) -> Finding:

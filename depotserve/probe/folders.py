@@ -6,8 +6,11 @@ from typing import TYPE_CHECKING
 
 import attrs
 
-from depotserve.probe.finding import Finding, Where, fault, passed, unknown
+from depotserve.probe.digests import decoded
+from depotserve.probe.exchange import KEPT
+from depotserve.probe.finding import Finding, Trouble, Where, fault, passed, unknown
 from depotserve.probe.listings import choose, parse_listing
+from depotserve.probe.message import coding_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -19,16 +22,19 @@ if TYPE_CHECKING:
 __all__ = ["listing"]
 
 _MOST_FOLDERS = 16  # that are looked into for a file
-_LISTING = {"Accept": "application/json, text/html;q=0.9, */*;q=0.1"}
+# JSON tells sizes; HTML can be read in part, and where the JSON is of another form.
+_FORMS = ("application/json, text/html;q=0.9, */*;q=0.1", "text/html, */*;q=0.1")
 
 
 def listing(visit: Visit) -> Finding:
     """Read the base folder's listing and look in it, then below, for a folder with a file."""
-    wish, base = visit.wish, visit.wish.address.base
-    target, got = visit.ask(base, fields=_LISTING)
+    wish = visit.wish
+    try:
+        target, got, entries = _asked(visit, wish.address.base)
+    except Trouble as trouble:  # it keeps nobody from a file that is named
+        return attrs.evolve(trouble.finding, stops=wish.file is None)
     if got.status != 200:
         return _no_listing(visit, got)
-    entries = parse_listing(got.body, got.head.get("content-type") or "", target)
     if entries is None:
         finding = unknown(
             "the base address is no listing that the probe reads; --file names a file"
@@ -37,7 +43,23 @@ def listing(visit: Visit) -> Finding:
     if wish.file is None:
         visit.listed = _folder_with_file(visit, target, entries)
     folders = sum(one.is_folder for one in entries)
-    return passed(f"{len(entries) - folders} files, {folders} folders")
+    more = "" if got.is_whole else ", as far as it came in time"
+    return passed(f"{len(entries) - folders} files, {folders} folders{more}")
+
+
+def _asked(visit: Visit, folder: str) -> tuple[str, Answer, list[Entry] | None]:
+    """Ask for a listing in each form that is read here, until one can be read.
+
+    Gives target, answer, and entries, if there are any to be read.
+    """
+    for form in _FORMS:
+        target, got = visit.ask(folder, fields={"Accept": form}, most=KEPT)
+        body = decoded(got.body, coding_of(got.head), KEPT)
+        media = got.head.get("content-type") or ""
+        entries = parse_listing(body, media, target, visit.wish.address.origin)
+        if got.status != 200 or entries is not None:
+            break
+    return target, got, entries
 
 
 def _no_listing(visit: Visit, got: Answer) -> Finding:
@@ -89,6 +111,5 @@ def _folders(
 
 
 def _listed(visit: Visit, folder: str) -> list[Entry]:
-    target, got = visit.ask(folder, fields=_LISTING)
-    media = got.head.get("content-type") or ""
-    return (parse_listing(got.body, media, target) or []) if got.status == 200 else []
+    _, got, entries = _asked(visit, folder)
+    return (entries or []) if got.status == 200 else []

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from depotserve.probe import presented
 from depotserve.probe.finding import Finding, Where, fault, passed
-from depotserve.probe.records import alert_in, looks_like_tls
+from depotserve.probe.records import alert_in, asks_for_certificate, looks_like_tls
 from depotserve.probe.trust import lenient
 
 if TYPE_CHECKING:
@@ -26,6 +26,7 @@ _ALERTS = {
     80: "internal_error: it has a fault, often no usable certificate",
     112: "unrecognized_name: it serves no such host name",
     116: "certificate_required: it wants a client's certificate",
+    120: "no_application_protocol: it does not speak HTTP/1.1",
 }
 
 
@@ -74,6 +75,8 @@ def _failed(visit: Visit, error: OSError, received: bytes) -> Finding:
     if old:
         return _too_old(old)
     alert = alert_in(received)
+    if alert is not None and asks_for_certificate(received):
+        return _wants_certificate(alert)
     if alert is not None:
         return _alerted(alert)
     if received and not looks_like_tls(received):
@@ -152,6 +155,15 @@ def _alerted(alert: int) -> Finding:
         f"it refuses the handshake: alert {alert} ({_ALERTS.get(alert, 'RFC 8446 section 6')})",
         cause="its TLS settings and this machine's have nothing in common",
         advice="look at its TLS versions, ciphers and certificate, and in its log at this time",
+        where=Where.DEPOT,
+    )
+
+
+def _wants_certificate(alert: int) -> Finding:
+    return fault(
+        f"it asks for a client's certificate and goes no further without one: alert {alert}",
+        cause="the server, or a device before it, knows clients by certificates of their own",
+        advice="let it take clients without a certificate, which sign in by a passphrase",
         where=Where.DEPOT,
     )
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 import time
 from typing import TYPE_CHECKING
 
+from depotserve.probe.channel import Rest
 from depotserve.probe.exchange import Request
-from depotserve.probe.finding import Finding, Trouble, Where, fault, passed, unknown
+from depotserve.probe.finding import Finding, Throttled, Trouble, Where, fault, passed, unknown
 
 if TYPE_CHECKING:
     from depotserve.probe.exchange import Answer
@@ -16,6 +17,8 @@ if TYPE_CHECKING:
 __all__ = ["reuse", "throughput"]
 
 _MOST_REQUESTS = 100_000
+_MOST_OF_SMALL = 100  # requests for a file that tells no rate, so that they are no burden
+_LEAST = 1 << 16  # bytes; of a smaller file the waiting for each answer is measured
 _MIB = 1 << 20
 
 
@@ -27,7 +30,10 @@ def reuse(visit: Visit) -> Finding:
     visit.client.drop()
     if _ask(visit).head.closes:
         return passed("each connection ends after one answer, and the answer says so")
-    if not visit.client.rests(rest):
+    became = visit.client.rest(rest)
+    if became is Rest.SPOKE:
+        return _too_much()
+    if became is Rest.ENDED:
         return _stale(f"a kept connection was ended within {rest:g} s of rest")
     try:
         _ask(visit)
@@ -58,6 +64,16 @@ def _stale(how: str) -> Finding:
     )
 
 
+def _too_much() -> Finding:
+    return fault(
+        "after the answer to HEAD come bytes that nobody asked for",
+        cause="the server sends a body with it; clients take that for their next answer",
+        advice="let it answer HEAD without a body (RFC 9110 section 9.3.2)",
+        where=Where.DEPOT,
+        stops=False,
+    )
+
+
 def throughput(visit: Visit) -> Finding:
     """Fetch the file again and again for some seconds."""
     if visit.file is None:
@@ -72,8 +88,15 @@ def throughput(visit: Visit) -> Finding:
         return time.monotonic() < end
 
     while requests < _MOST_REQUESTS and time.monotonic() < end:
-        visit.ask(visit.file.target, take=take, seconds=visit.wish.seconds + 10)
+        try:
+            visit.ask(visit.file.target, take=take, seconds=visit.wish.seconds + 10)
+        except Throttled:
+            return unknown(f"not measured: after {requests} requests the depot wants fewer (429)")
         requests += 1
+        if requests >= _MOST_OF_SMALL and size < _LEAST * requests:
+            break
     took = max(time.monotonic() - start, 1e-6)
-    rate = size / took / _MIB
-    return passed(f"{rate:.1f} MiB/s over {took:.1f} s, {requests} requests for the file")
+    how = f"over {took:.1f} s, {requests} requests for the file"
+    if size < _LEAST * requests:
+        return passed(f"the file is too small to tell a rate: {how}")
+    return passed(f"{size / took / _MIB:.1f} MiB/s {how}")

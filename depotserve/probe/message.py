@@ -7,7 +7,7 @@ from enum import Enum
 
 import attrs
 
-__all__ = ["BadMessageError", "Framing", "Head", "parse_head"]
+__all__ = ["BadMessageError", "Framing", "Head", "coding_of", "parse_head"]
 
 _STATUS_LINE = re.compile(rb"HTTP/1\.([01]) ([1-9][0-9]{2})(?: [^\r\n]*)?")
 _NAME = re.compile(rb"[!#$%&'*+.^_`|~0-9A-Za-z-]+")  # RFC 9110 §5.6.2
@@ -48,7 +48,8 @@ class Head:
             return Framing.NONE
         coding = self.get("transfer-encoding")
         if coding is not None:
-            return Framing.CHUNKS if coding.lower() == "chunked" else Framing.CLOSE
+            last = coding.lower().rpartition(",")[2].strip()
+            return Framing.CHUNKS if last == "chunked" else Framing.CLOSE
         return Framing.CLOSE if self.length is None else Framing.LENGTH
 
     @property
@@ -75,7 +76,24 @@ def parse_head(lines: list[bytes]) -> Head:
         raise BadMessageError("it does not begin with a status line of HTTP/1.1")
     if len(lines) > _MOST_FIELDS:
         raise BadMessageError(f"it has more than {_MOST_FIELDS} fields")
-    return Head(int(match[1]), int(match[2]), tuple(map(_field, lines[1:])))
+    return Head(int(match[1]), int(match[2]), tuple(map(_field, _unfolded(lines[1:]))))
+
+
+def coding_of(head: Head) -> str:
+    """Give an answer's content coding in lower case; nothing for none (RFC 9110 §8.4)."""
+    coding = (head.get("content-encoding") or "").strip().lower()
+    return "" if coding == "identity" else coding
+
+
+def _unfolded(lines: list[bytes]) -> list[bytes]:
+    """Join a field that an old server has put on several lines (RFC 9112 §5.2)."""
+    fields: list[bytes] = []
+    for line in lines:
+        if fields and line[:1] in {b" ", b"\t"}:
+            fields[-1] += b" " + line.strip(b" \t")
+        else:
+            fields.append(line)
+    return fields
 
 
 def _field(line: bytes) -> tuple[str, str]:

@@ -85,6 +85,15 @@ def _forbidden(visit: Visit, error: OSError) -> Finding:
     )
 
 
+def _reset(visit: Visit, _error: OSError) -> Finding:
+    return fault(
+        f"{_spoken(visit)} takes connections and resets them at once",
+        cause="a firewall or another device before the depot cuts, or the service there is failing",
+        advice=f"look in the depot's log at this time, and at what listens on {_spoken(visit)}",
+        where=Where.DEPOT,
+    )
+
+
 def _other(visit: Visit, error: OSError) -> Finding:
     return fault(
         f"no connection to {_spoken(visit)}: {error.strerror or type(error).__name__}",
@@ -96,6 +105,7 @@ def _other(visit: Visit, error: OSError) -> Finding:
 
 _WORDS: dict[int, Callable[[Visit, OSError], Finding]] = {
     errno.ECONNREFUSED: _refused,
+    errno.ECONNRESET: _reset,
     errno.ENETUNREACH: _no_route,
     errno.EHOSTUNREACH: _no_route,
     errno.ENETDOWN: _no_route,

@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-__all__ = ["alert_in", "certificates_in", "looks_like_tls"]
+__all__ = ["alert_in", "asks_for_certificate", "certificates_in", "looks_like_tls"]
 
 _KINDS = range(20, 24)  # RFC 8446 §5.1: change_cipher_spec, alert, handshake, application_data
-_ALERT, _HANDSHAKE, _CERTIFICATE = 21, 22, 11
+_ALERT, _HANDSHAKE = 21, 22
+_CERTIFICATE, _CERTIFICATE_REQUEST = 11, 13
 _LONGEST_RECORD = (1 << 14) + 2048  # RFC 5246 §6.2.3
 _LONGEST_MESSAGE = 1 << 17  # far more than clients take of a chain
 
@@ -33,16 +34,27 @@ def certificates_in(received: bytes) -> list[bytes]:
 
     Gives none where there is no such message, or none that is whole and well formed; never raises.
     """
+    for kind, length, body in _messages(received):
+        if kind == _CERTIFICATE:
+            return _listed(body, length)
+    return []
+
+
+def asks_for_certificate(received: bytes) -> bool:
+    """Tell whether a TLS 1.2 server asks for a client's certificate (RFC 5246 §7.4.4)."""
+    return any(kind == _CERTIFICATE_REQUEST for kind, _, _ in _messages(received))
+
+
+def _messages(received: bytes) -> Iterator[tuple[int, int, bytes]]:
+    """Give kind, length and body, which may be cut off, of each handshake message in clear."""
     stream = b"".join(content for kind, content in _records(received) if kind == _HANDSHAKE)
     at = 0
     while at + 4 <= len(stream):
         kind, length = stream[at], int.from_bytes(stream[at + 1 : at + 4], "big")
         if length > _LONGEST_MESSAGE:
-            return []
-        if kind == _CERTIFICATE:
-            return _listed(stream[at + 4 : at + 4 + length], length)
+            return
+        yield kind, length, stream[at + 4 : at + 4 + length]
         at += 4 + length
-    return []
 
 
 def _listed(body: bytes, length: int) -> list[bytes]:

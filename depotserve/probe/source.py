@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from typing import TYPE_CHECKING
 
 from depotserve.probe.message import BadMessageError, Framing
@@ -15,7 +16,7 @@ __all__ = ["CutShortError", "Source"]
 
 _LONGEST_HEAD = 1 << 16  # bytes, all lines together
 _LONGEST_CHUNK_LINE = 256
-_LARGEST_CHUNK = 1 << 60
+_CHUNK_SIZE = re.compile(rb"[0-9A-Fa-f]{1,15}")
 _MOST_TRAILERS = 100
 
 
@@ -68,13 +69,9 @@ class Source:
 
     def _chunk_size(self) -> int:
         digits = self._line(_LONGEST_CHUNK_LINE).partition(b";")[0].strip()
-        try:
-            size = int(digits, 16)
-        except ValueError:
-            raise BadMessageError("a chunk's size is no number") from None
-        if not 0 <= size <= _LARGEST_CHUNK:
+        if not _CHUNK_SIZE.fullmatch(digits):
             raise BadMessageError("a chunk's size is no number")
-        return size
+        return int(digits, 16)
 
     def _exactly(self, count: int) -> Iterator[bytes]:
         while count:

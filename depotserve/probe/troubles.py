@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from depotserve.probe.finding import Trouble, Where, fault, shown
+from depotserve.probe.finding import Throttled, Trouble, Where, fault, shown
 
 if TYPE_CHECKING:
     from depotserve.probe.address import Address
     from depotserve.probe.message import Head
 
 __all__ = [
+    "by_proxy",
     "cut_short",
     "endless_redirects",
     "no_answer",
@@ -67,7 +68,7 @@ def cut_short(target: str, how_far: str) -> Trouble:
     return Trouble(finding)
 
 
-def throttled(head: Head) -> Trouble:
+def throttled(head: Head) -> Throttled:
     """Say that the depot wants fewer requests (RFC 6585 §4)."""
     wait = head.get("retry-after") or ""
     how_long = f"{wait} s" if wait.isdigit() else "some minutes"
@@ -77,7 +78,7 @@ def throttled(head: Head) -> Trouble:
         advice=f"let nothing from this machine ask for {how_long}, then probe again",
         where=Where.CLIENT,
     )
-    return Trouble(finding)
+    return Throttled(finding)
 
 
 def unable(target: str, head: Head) -> Trouble:
@@ -87,6 +88,17 @@ def unable(target: str, head: Head) -> Trouble:
         cause="the depot, or what stands before it, cannot answer now",
         advice="look in the depot's log at this time for the reason",
         where=Where.DEPOT,
+    )
+    return Trouble(finding)
+
+
+def by_proxy(head: Head) -> Trouble:
+    """Say that something on the way wants to be signed in to (RFC 9110 §15.5.8, RFC 6585 §6)."""
+    finding = fault(
+        f"{head.status}: the answer is a proxy's or gateway's, which wants to be signed in to",
+        cause="something on the way takes what is meant for the depot",
+        advice="let this machine's requests to the depot pass it by",
+        where=Where.CLIENT,
     )
     return Trouble(finding)
 

@@ -29,6 +29,7 @@ class Trust:
     name: str
     context: ssl.SSLContext  # verifies chain, name, time and purpose
     anchors: tuple[x509.Certificate, ...]
+    entry: str = "name it by --ca"  # what to do with an authority that is to be trusted
 
 
 def load_trust(file: Path | None) -> Trust:
@@ -42,7 +43,7 @@ def load_trust(file: Path | None) -> Trust:
     anchors = _certificates(content, str(file))
     context = _verifying()
     context.load_verify_locations(cadata=b"".join(map(_der, anchors)))
-    return Trust(str(file), context, anchors)
+    return Trust(str(file), context, anchors, f"put it into {file}")
 
 
 def lenient(*, newest: ssl.TLSVersion | None = None) -> ssl.SSLContext:

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from depotserve.probe.presented import Presented
     from depotserve.probe.trust import Trust
 
-__all__ = ["Fetched", "Visit", "Wish"]
+__all__ = ["Fetched", "Visit", "Wish", "basic", "refuse_troubles"]
 
 _REDIRECTS = (301, 302, 303, 307, 308)
 _MOST_REDIRECTS = 5
@@ -133,11 +133,13 @@ class Visit:
         method: str = "GET",
         fields: Mapping[str, str] | None = None,
         take: Taker | None = None,
+        most: int | None = None,
         seconds: float | None = None,
     ) -> tuple[str, Answer]:
         """Ask as a client of the depot would, and follow redirects within the depot.
 
-        Gives the last target and its answer. Raises Trouble for a redirect elsewhere, for 429 and
+        Gives the last target and its answer; with `most`, that many bytes of it or what came in
+        time. Raises Trouble for a redirect elsewhere, for 429 and
         for 5xx, besides what `Client.exchange` raises.
         """
         request = Request(
@@ -147,13 +149,14 @@ class Visit:
             authorization=self.authorization(),
             seconds=seconds or self.wish.limits.answer,
             take=take,
+            most=most,
         )
         return self.follow(request)
 
     def follow(self, request: Request) -> tuple[str, Answer]:
         """Ask, and follow redirects within the depot; raise Trouble as `ask` does."""
         target, answer = self.final(request)
-        _refuse_troubles(target, answer)
+        refuse_troubles(target, answer)
         return target, answer
 
     def final(self, request: Request) -> tuple[str, Answer]:
@@ -192,14 +195,20 @@ def basic(user: str, passphrase: str) -> str:
 
 def _within(address: Address, target: str, location: str) -> str:
     """Give the target that a Location means; raise Trouble if it is another origin's."""
-    url = address.resolve(target, location)
+    try:
+        url = address.resolve(target, location)
+    except ValueError:
+        raise troubles.other_origin(target, location) from None
     inside = address.target_of(url)
     if inside is None:
         raise troubles.other_origin(target, url)
     return inside
 
 
-def _refuse_troubles(target: str, answer: Answer) -> None:
+def refuse_troubles(target: str, answer: Answer) -> None:
+    """Raise Trouble for an answer that tells nothing of the depot's content."""
+    if answer.status in {407, 511}:
+        raise troubles.by_proxy(answer.head)
     if answer.status == 429:
         raise troubles.throttled(answer.head)
     if answer.status >= 500:

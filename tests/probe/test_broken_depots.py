@@ -495,7 +495,7 @@ def test_an_authority_that_has_ended_is_named(tmp_path: Path) -> None:
         report = look(url, ca)
     assert faults(report) == ["authority"]
     assert "the authority CN=Old Root ended on" in words(report.first)
-    assert not stub.asked
+    assert stub.authorizations == []
 
 
 def test_a_certificate_that_is_its_own_authority_is_taken_where_it_is_trusted(

@@ -27,6 +27,8 @@ from depotserve.probe.records import alert_in, certificates_in, looks_like_tls
 if TYPE_CHECKING:
     from pathlib import Path
 
+ORIGIN = "https://h.example"
+
 
 @pytest.mark.parametrize(
     ("url", "origin", "target"),
@@ -182,7 +184,9 @@ def test_the_gap_between_a_chain_and_the_trusted_root_is_told(
 def test_checksum_lists_of_both_forms_are_read(line: bytes, digest: bool) -> None:
     hexes = hashlib.sha256(b"x").hexdigest()
     text = line.replace(b"%s", hexes.upper().encode())
-    assert listed_digest(text, "f.bin") == (("sha-256", hexes) if digest else None)
+    assert listed_digest(text, "f.bin", of="f.bin.sha256") == (
+        ("sha-256", hexes) if digest else None
+    )
 
 
 def test_a_list_of_the_real_tool_is_read(tmp_path: Path) -> None:
@@ -192,7 +196,7 @@ def test_a_list_of_the_real_tool_is_read(tmp_path: Path) -> None:
             done = subprocess.run(
                 [tool, *form, "f.bin"], cwd=tmp_path, capture_output=True, check=True
             )
-            found = listed_digest(done.stdout, "f.bin")
+            found = listed_digest(done.stdout, "f.bin", of="SHA256SUMS")
             assert found == (name, hashlib.new(name.replace("-", ""), b"x").hexdigest())
 
 
@@ -244,9 +248,9 @@ def test_a_listing_page_gives_what_stands_in_the_folder_only() -> None:
     <a href="https://other.example/a/e">e</a><a href="//other.example/a/f">f</a>
     <a href="javascript:1">j</a><a href="#top">t</a><a href="/b/q">q</a><a href="./">.</a>
     <a href="y%20z.bin">y</a><a href="[">bad</a>"""
-    found = parse_listing(page, "text/html; charset=utf-8", "/a/")
+    found = parse_listing(page, "text/html; charset=utf-8", "/a/", ORIGIN)
     assert found is not None
-    assert [one.target for one in found] == ["/a/x.bin", "/a/y%20z.bin", "/a/sub/", "/a/["]
+    assert [one.target for one in found] == ["/a/x.bin", "/a/y%20z.bin", "/a/sub/", "/a/%5B"]
     assert [one.name for one in found] == ["x.bin", "y z.bin", "sub", "["]
 
 
@@ -255,7 +259,7 @@ def test_a_listing_page_gives_what_stands_in_the_folder_only() -> None:
     [b"", b"[]", b'{"entries": 3}', b'{"entries": [3]}', b'{"entries": [{}]}', b"[" * 100000],
 )
 def test_json_that_is_no_listing_is_none(body: bytes) -> None:
-    assert parse_listing(body, "application/json", "/") is None
+    assert parse_listing(body, "application/json", "/", ORIGIN) is None
 
 
 def test_the_file_that_shows_most_is_chosen() -> None:
@@ -264,12 +268,10 @@ def test_the_file_that_shows_most_is_chosen() -> None:
         for name, size in [("empty", 0), ("small", 5), ("good", 1000), ("huge", 1 << 40)]
     )
     body = f'{{"entries": [{{"href": "sub/", "size": 0}}, {rows}]}}'.encode()
-    found = parse_listing(body, "application/json", "/")
+    found = parse_listing(body, "application/json", "/", ORIGIN)
     assert found is not None
-    best = choose(found)
-    assert best is not None
-    assert best.name == "good"
-    assert choose(found[:2]) is None
+    assert [one.name for one in choose(found)] == ["good"]
+    assert choose(found[:2]) == []
 
 
 @pytest.mark.parametrize(
@@ -337,3 +339,76 @@ def test_a_length_that_is_none_is_refused(length: str) -> None:
     head = parse_head([b"HTTP/1.1 200 OK", f"Content-Length: {length}".encode()])
     with pytest.raises(BadMessageError):
         _ = head.length
+
+
+def test_a_lone_digest_counts_in_the_list_that_is_named_for_the_file_only() -> None:
+    lone = hashlib.sha256(b"x").hexdigest().encode()
+    for of in ("f.bin.sha256", "f.bin-SHA256SUM.txt"):
+        assert listed_digest(lone, "f.bin", of=of) is not None
+    for of in ("g.bin.sha256", "SHA256SUMS", "f.bin.old.sha256", "of.bin.sha256"):
+        assert listed_digest(lone, "f.bin", of=of) is None
+
+
+@pytest.mark.parametrize(
+    ("href", "folder", "target"),
+    [
+        ("https://h.example/a/f", "/a/", "/a/f"),
+        ("http://h.example/a/f", "/a/", None),
+        ("https://h.example:8443/a/f", "/a/", None),
+        ("f \u00e4.bin", "/a/", "/a/f%20%C3%A4.bin"),
+        ("/a%2bb/%28f%29", "/a+b/", "/a%2bb/%28f%29"),
+        ("/%C3%A4/f", "/%c3%a4/", "/%C3%A4/f"),
+        ("%2e%2e", "/a/", None),
+        ("//a/f", "/a/", None),
+    ],
+)
+def test_a_name_is_found_however_a_listing_writes_it(
+    href: str, folder: str, target: str | None
+) -> None:
+    page = f'<a href="{href}">x</a>'.encode()
+    found = parse_listing(page, "text/html", folder, ORIGIN)
+    assert [one.target for one in found or []] == ([target] if target else [])
+
+
+def test_bytes_of_a_name_that_are_no_text_come_through() -> None:
+    found = parse_listing(b'<a href="odd\xff">x</a>', "text/html", "/", ORIGIN)
+    assert [one.target for one in found or []] == ["/odd%FF"]
+    assert parse_address("https://h.example/\udcff").join("\udcfe") == "/%FF/%FE"
+
+
+@pytest.mark.parametrize("path", ["/a/../b/", "/./", "/%2e%2E/", "/100%/", "/%zz"])
+def test_a_base_that_clients_read_differently_is_refused(path: str) -> None:
+    with pytest.raises(CallerError, match="clients read differently"):
+        parse_address(f"https://h.example{path}")
+
+
+@pytest.mark.parametrize("path", ["", "/", "sub/"])
+def test_a_folder_is_no_file(path: str) -> None:
+    with pytest.raises(CallerError, match="is a folder"):
+        parse_address("https://h.example/").join(path)
+
+
+def test_a_user_name_in_a_redirect_is_left_out() -> None:
+    address = parse_address("https://h.example/")
+    assert address.resolve("/", "https://u:pw@other.example/x") == "https://other.example/x"
+    with pytest.raises(ValueError, match="Invalid"):
+        address.resolve("/", "http://[")
+
+
+def test_a_field_on_several_lines_is_one() -> None:
+    head = parse_head([b"HTTP/1.0 200 OK", b"Server: a", b"\t b", b"X: y"])  # RFC 9112 section 5.2
+    assert head.fields == (("server", "a b"), ("x", "y"))
+    with pytest.raises(BadMessageError):
+        parse_head([b"HTTP/1.0 200 OK", b" a: b"])
+
+
+def test_chunked_is_known_as_the_last_of_several_codings() -> None:
+    head = parse_head([b"HTTP/1.1 200 OK", b"Transfer-Encoding: gzip, Chunked"])
+    assert head.framing("GET") is Framing.CHUNKS  # RFC 9112 section 6.3
+
+
+@pytest.mark.parametrize("junk", ["<![", "<![if x", "<!DOCTYPE [<!x", "<!", "<a href=", "</"])
+def test_a_page_is_read_up_to_what_is_no_html(junk: str) -> None:
+    page = f'<a href="f.bin">x</a>{junk * 3}'.encode()
+    found = parse_listing(page, "text/html", "/", ORIGIN)
+    assert [one.target for one in found or []] == ["/f.bin"]
