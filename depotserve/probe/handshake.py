@@ -59,7 +59,9 @@ def _spoken(tls: ssl.SSLObject | None) -> str:
 
 def _unverified(visit: Visit) -> Finding:
     try:
-        visit.presented, tls = presented.fetch(visit)
+        visit.presented, tls = presented.fetch(
+            visit.connect, visit.host, visit.wish.limits.handshake
+        )
     except presented.UnreadableError:
         return _unreadable()
     except OSError as error:

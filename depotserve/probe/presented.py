@@ -12,8 +12,9 @@ from depotserve.probe.records import certificates_in
 from depotserve.probe.trust import lenient
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from depotserve.probe.channel import Channel
-    from depotserve.probe.visit import Visit
 
 __all__ = ["Presented", "UnreadableError", "fetch", "of_channel"]
 
@@ -33,19 +34,23 @@ class Presented:
     is_whole: bool  # False: there may be others, which this Python cannot see
 
 
-def fetch(visit: Visit) -> tuple[Presented, ssl.SSLObject]:
+def fetch(
+    connect: Callable[[], Channel], host: str, seconds: float
+) -> tuple[Presented, ssl.SSLObject]:
     """Shake hands without verification, send nothing, and give what was presented.
+
+    `connect` opens a connection to the server; a handshake may take so many seconds.
 
     Raises OSError and UnreadableError. Where the library gives no chain, a second handshake over
     TLS 1.2 shows it, since that has the certificates in clear (RFC 5246 §7.4.2).
     """
-    channel = _handshake(visit, None)
+    channel = _handshake(connect(), host, seconds, None)
     presented = of_channel(channel)
     tls = _of(channel)
     if presented.is_whole:
         return presented, tls
     try:
-        older = of_channel(_handshake(visit, ssl.TLSVersion.TLSv1_2))
+        older = of_channel(_handshake(connect(), host, seconds, ssl.TLSVersion.TLSv1_2))
     except (OSError, UnreadableError):
         return presented, tls
     # A server with two chains may have given another one.
@@ -62,11 +67,12 @@ def of_channel(channel: Channel) -> Presented:
     return Presented(_read(leaf), tuple(map(_read, whole[1:_MOST])), is_whole=True)
 
 
-def _handshake(visit: Visit, newest: ssl.TLSVersion | None) -> Channel:
-    channel = visit.connect()
+def _handshake(
+    channel: Channel, host: str, seconds: float, newest: ssl.TLSVersion | None
+) -> Channel:
     try:
-        channel.allow(visit.wish.limits.handshake)
-        channel.secure(lenient(newest=newest), visit.host)
+        channel.allow(seconds)
+        channel.secure(lenient(newest=newest), host)
     finally:
         channel.close()
     return channel

@@ -19,6 +19,7 @@ Host = Union[str, IPv4Address, IPv6Address]  # a str is a DNS name in A-labels, 
 
 _ALLOWED = "write a bare name such as depot.plant.example, or an IP address"
 _LABEL = re.compile(r"[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?")  # RFC 1034 §3.5, RFC 1123 §2.1
+_NUMBER = re.compile(r"[0-9]+|0x[0-9a-f]*")  # the URL standard's "ends in a number"
 _LONGEST_NAME = 253  # RFC 1035 §3.1: 255 octets on the wire
 # Clients of OpenSSL read 100 KiB of certificates at most; a name may take 256 octets of that.
 _MOST_HOSTS = 300
@@ -80,7 +81,7 @@ def _name(text: str) -> str:
     labels = name.split(".")
     if len(name) > _LONGEST_NAME or not all(_LABEL.fullmatch(label) for label in labels):
         raise _refusal(text, "is no host name (letters, digits and inner hyphens between dots)")
-    if labels[-1].isdigit():  # clients read such a text as an address, and a bad one
+    if _NUMBER.fullmatch(labels[-1]):  # clients read such a text as an address, and a bad one
         raise _refusal(text, "ends in a number and is no IP address")
     return name
 

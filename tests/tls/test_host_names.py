@@ -72,6 +72,8 @@ def test_a_host_is_brought_into_one_form(text: str, host: object) -> None:
         (".".join(["a" * 60] * 5), "no host name"),
         ("1.2.3", "ends in a number"),
         ("300.1.1.1", "ends in a number"),
+        ("0x7f000001", "ends in a number"),
+        ("a.0x1", "ends in a number"),
         ("010.0.0.1", "ends in a number"),
         ("0.0.0.0", "no address that a client"),  # noqa: S104
         ("::", "no address that a client"),
