@@ -247,3 +247,20 @@ def test_a_description_says_what_openssl_says(files: tuple[str, str], server: tl
     assert f"={facts.fingerprint}\n" in shown
     for when in (facts.not_before, facts.not_after):
         assert when.strftime("%b %e %H:%M:%S %Y GMT") in shown
+
+
+# cases.md, C05. RFC 5280 section 4.1.2.5: UTCTime through 2049, GeneralizedTime from 2050 on; the
+# types and the verdict are OpenSSL's.
+def test_an_authority_that_ends_after_2049_has_its_end_in_the_long_form(tmp_path: Path) -> None:
+    begin = datetime(2045, 6, 1, tzinfo=timezone.utc)
+    late = tls.authority.create("depot.plant.example", now=begin)
+    leaf = tls.issue(late, HOSTS, now=begin + timedelta(days=3000))
+    authority, server = tmp_path / "authority.pem", tmp_path / "server.pem"
+    authority.write_bytes(late.certificate)
+    server.write_bytes(leaf.certificate)
+    parsed = openssl("asn1parse", "-in", str(authority)).stdout
+    assert "UTCTIME           :450502000000Z" in parsed
+    assert "GENERALIZEDTIME   :20550501235959Z" in parsed
+    when = str(int((begin + timedelta(days=3100)).timestamp()))
+    options = ["-x509_strict", "-attime", when, "-CAfile", str(authority), str(server)]
+    assert openssl("verify", *options).returncode == 0
