@@ -87,6 +87,16 @@ def test_a_depot_tells_its_manager_of_its_whole_life(
     assert b"EXTEND_TIMEOUT_USEC=" in until(listening, b"STOPPING=1")
 
 
+def test_a_manager_is_told_how_long_the_certificate_is_good_for(
+    manager: tuple[socket.socket, str], tmp_path: Path, tree: Path
+) -> None:
+    listening, path = manager
+    with harness.running_depot(tmp_path, tree, env={"NOTIFY_SOCKET": path}):
+        told = until(listening, b"STATUS=the certificate")
+    # tls.leaf: 825 days, 30 of them over, the last second not included.
+    assert told == b"STATUS=the certificate is good for 794 days"
+
+
 def until(listening: socket.socket, wanted: bytes) -> bytes:
     """Receive up to the message that begins with `wanted`."""
     message = b""
