@@ -6,6 +6,7 @@ import json
 import os
 import shutil
 import subprocess
+import termios
 import threading
 import time
 from pathlib import Path
@@ -332,6 +333,9 @@ def _typed(terminal: int, prompt: bytes, answer: bytes) -> bytes:
             return shown
         shown += piece
         if prompt in shown and not answered:
+            # What is typed before the echo is off is thrown away with it (tcsetattr(3), TCSAFLUSH).
+            while termios.tcgetattr(terminal)[3] & termios.ECHO:
+                time.sleep(0.01)
             os.write(terminal, answer)
             answered = True
 
