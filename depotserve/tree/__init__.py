@@ -1,0 +1,1 @@
+"""A tree of content outside: is it complete, undamaged, genuine and clean."""

@@ -1,0 +1,1 @@
+"""Signatures over files and lists, checked against keys that a person has pinned."""

@@ -1,0 +1,43 @@
+"""What lies at one path of a tree."""
+
+from __future__ import annotations
+
+import stat
+from enum import IntEnum
+from typing import NamedTuple
+
+__all__ = ["Entry", "Kind", "kind_of_mode", "shown"]
+
+
+class Kind(IntEnum):
+    """What an entry is."""
+
+    FILE = 1
+    FOLDER = 2
+    LINK = 3
+    SPECIAL = 4  # a FIFO, a socket, a device
+
+
+class Entry(NamedTuple):
+    """One entry, never through a link; its path is relative to the root, `/` between names."""
+
+    path: bytes
+    kind: Kind
+    size: int = 0
+    mtime: int = 0  # nanoseconds, as ctime
+    ctime: int = 0
+    inode: int = 0
+    device: int = 0
+
+
+def kind_of_mode(mode: int) -> Kind:
+    """Tell the kind by the mode of `os.stat`."""
+    return _KINDS.get(stat.S_IFMT(mode), Kind.SPECIAL)
+
+
+_KINDS = {stat.S_IFREG: Kind.FILE, stat.S_IFDIR: Kind.FOLDER, stat.S_IFLNK: Kind.LINK}
+
+
+def shown(path: bytes) -> str:
+    """Give a path as text; bytes that are no UTF-8 become surrogates, to be printed escaped."""
+    return path.decode("utf-8", "surrogateescape")

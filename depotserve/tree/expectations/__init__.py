@@ -1,0 +1,1 @@
+"""Readers of what trees say of themselves: lists of files with their sizes and digests."""

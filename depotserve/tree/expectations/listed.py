@@ -1,0 +1,101 @@
+"""What a list says of files: its entries, and the lines that could not be read."""
+
+from __future__ import annotations
+
+import posixpath
+from typing import TYPE_CHECKING, BinaryIO, Callable, NamedTuple, Union
+
+import attrs
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+__all__ = [
+    "LONGEST_LINE",
+    "Dialect",
+    "Item",
+    "Listed",
+    "Place",
+    "Reader",
+    "Unreadable",
+    "UnusableError",
+    "resolve",
+]
+
+LONGEST_LINE = 65536  # bytes; a path has at most 4096 (PATH_MAX), four times that in escapes
+
+
+class Listed(NamedTuple):
+    """What one entry of a list says of one file."""
+
+    path: bytes  # as the list names it, `/` between names; see `resolve`
+    line: int  # from 1 on; the number of the entry in a format without lines
+    size: int | None = None
+    digests: tuple[tuple[str, bytes], ...] = ()  # (Algorithm.name, value)
+    group: bytes = b""  # of entries that share one, a single one that is there suffices
+
+
+class Unreadable(NamedTuple):
+    """A line, or an entry, that says nothing that could be checked."""
+
+    line: int
+    why: str
+
+
+Item = Union[Listed, Unreadable]
+
+
+class UnusableError(Exception):
+    """The list as a whole cannot be used; its text says why, in a few words."""
+
+
+@attrs.frozen
+class Place:
+    """Where a list lies, and a way to look at what lies beside it."""
+
+    path: bytes  # relative to the root; a list from elsewhere: its file name alone
+    # Reads the file of that name in the list's folder: up to a MiB; None if there is none.
+    beside: Callable[[bytes], bytes | None] = lambda _: None
+
+    @property
+    def folder(self) -> bytes:
+        """Give the list's folder, `b""` for the root."""
+        return posixpath.dirname(self.path)
+
+    @property
+    def name(self) -> bytes:
+        """Give the list's own file name."""
+        return posixpath.basename(self.path)
+
+
+# A reader gets the list's decompressed bytes and yields as it reads; memory does not grow with the
+# list. It raises UnusableError, and whatever the stream raises; nothing else, whatever it is fed.
+Reader = Callable[[BinaryIO, Place], "Iterator[Item]"]
+
+
+@attrs.frozen
+class Dialect:
+    """A kind of list."""
+
+    name: str  # for a person: "checksum list", "Debian package index"
+    read: Reader
+    # What its paths may be relative to, likeliest first: names of `bases.BASES`.
+    bases: tuple[str, ...] = ("folder", "root")
+    guessed: bool = False  # whether reading it is a heuristic
+
+
+def resolve(base: bytes, path: bytes) -> bytes | None:
+    """Join a listed path to the folder `base`; both and the result are relative to the root.
+
+    `.` and doubled slashes go, `..` is followed by its letter. None for a path that is absolute or
+    empty, names a folder, holds a NUL, or leads out of the root.
+    """
+    if not path or path.startswith(b"/") or path.endswith(b"/") or b"\0" in path:
+        return None
+    if path.endswith((b"/.", b"/..")) or path in (b".", b".."):
+        return None
+    # The common case, told without taking the path apart.
+    if b"./" not in path and b"//" not in path:
+        return base + b"/" + path if base else path
+    joined = posixpath.normpath(base + b"/" + path if base else path)
+    return None if joined.startswith(b"../") or joined in (b".", b"..") else joined

@@ -1,0 +1,1 @@
+"""Every file through a malware scanner, and what it said, kept by digest."""
