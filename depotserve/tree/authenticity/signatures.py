@@ -1,0 +1,245 @@
+"""Which files of a tree are signatures, what they sign, and whether they are good.
+
+A file's name says what it may sign; what is in it decides what it is.
+"""
+
+from __future__ import annotations
+
+import posixpath
+import re
+import tempfile
+from contextlib import contextmanager
+from enum import Enum
+from typing import TYPE_CHECKING, Callable, NamedTuple
+
+import attrs
+
+from depotserve.tree.authenticity import rpm_signature
+from depotserve.tree.authenticity.armour import BrokenError, blocks
+from depotserve.tree.authenticity.clear_signed import holds_message, is_clear_signed
+from depotserve.tree.authenticity.cms import Cms, looks_like_cms
+from depotserve.tree.authenticity.openpgp import OpenPgp, signatures_in
+from depotserve.tree.authenticity.packets import PUBLIC_KEY, tag_of
+from depotserve.tree.authenticity.reading import is_file, opened, pieces_of, read_whole
+from depotserve.tree.authenticity.verdict import State, Verdict
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+    from pathlib import Path
+
+    from depotserve.tree.authenticity.keys import Keys
+    from depotserve.tree.progress import Progress
+
+__all__ = ["Checked", "Form", "Signed", "check_signatures", "signed_by"]
+
+_MOST_SIGNATURE = 1024 * 1024  # bytes; one is some hundred, a CMS with its certificates some KiB
+_MOST_CLEAR_SIGNED = 64 * 1024 * 1024  # held in memory; the largest known index has some MiB
+_MOST_CONVERTED = 4 * 1024 * 1024  # of a file that is tried again with other line ends
+_DETACHED = (b".asc", b".sig", b".gpg", b".sign", b".p7s", b".p7", b".pgp")
+# Names under which a clear-signed message is looked for; `.asc` is one if nothing lies beside it.
+_CLEAR = re.compile(
+    rb"InRelease|.*(sums?|checksums?|digests?|hashes)(\.txt)?|.*\.(dsc|changes|buildinfo)"
+    rb"|.*\.(md5|sha1|sha224|sha256|sha384|sha512|b2)(sums?)?(\.txt)?",
+    re.IGNORECASE | re.DOTALL,
+)
+# What else is called a signature and begins like this.
+_OTHERS = {
+    b"untrusted comment:": "the signify or minisign kind",
+    b"-----BEGIN SSH SIGNATURE-----": "SSH's kind",
+}
+
+
+class Form(Enum):
+    """How a signature lies to what it signs."""
+
+    DETACHED = "a file of its own"
+    CLEAR = "around the text that it signs"
+    PACKAGE = "within the package that it signs"
+
+
+class Signed(NamedTuple):
+    """A file that may be a signature, and the file that it would sign."""
+
+    signature: bytes
+    signed: bytes
+    form: Form
+
+
+class Checked(NamedTuple):
+    """A signature, what it signs, and what was found; None: not checked, for want of keys."""
+
+    signature: bytes
+    signed: bytes
+    verdict: Verdict | None
+
+
+def signed_by(path: bytes, names: Callable[[bytes], bool]) -> Signed | None:
+    """Tell by its name what a file may sign; `names` tells whether a file lies at a path.
+
+    None if it is no signature by its name. The file that it signs need not be there.
+    """
+    name = posixpath.basename(path)
+    stem, suffix = posixpath.splitext(path)
+    if name.endswith(b".rpm"):
+        return Signed(path, path, Form.PACKAGE)
+    if suffix == b".asc" and not names(stem):
+        return Signed(path, path, Form.CLEAR)
+    if suffix in _DETACHED:
+        return Signed(path, stem, Form.DETACHED)
+    return Signed(path, path, Form.CLEAR) if _CLEAR.fullmatch(name) else None
+
+
+def check_signatures(
+    root: Path, paths: Iterable[bytes], keys: Keys | None, progress: Progress
+) -> Iterator[Checked]:
+    """Check what is a signature among `paths`, relative to `root`; all else is passed over.
+
+    Yields as it goes and holds one file's signatures at a time. A file that is looked at here is
+    opened once and read once; `Verdict.sha256` is of the bytes that were checked. Without keys
+    every verdict is None. Raises SurroundingsError if a program is needed and missing.
+    """
+    progress.begin("checking signatures", 0, 0)
+    with _checker(root, keys, progress) as checker:
+        for path in paths:
+            signed = signed_by(path, lambda one: is_file(root, one))
+            checked = signed and checker.check(signed)
+            if checked:
+                progress.step(1, 0)
+                yield checked
+
+
+@contextmanager
+def _checker(root: Path, keys: Keys | None, progress: Progress) -> Iterator[_Checker]:
+    with tempfile.TemporaryDirectory(prefix="depotserve-") as folder:  # born 0700
+        tools = (OpenPgp(keys, folder), Cms(keys, folder)) if keys else None
+        yield _Checker(root, tools, progress)
+
+
+@attrs.frozen
+class _Checker:
+    root: Path
+    tools: tuple[OpenPgp, Cms] | None
+    progress: Progress
+
+    def check(self, signed: Signed) -> Checked | None:
+        """Check one file; None if it proves to be no signature."""
+        try:
+            if signed.form is Form.PACKAGE:
+                return self._package(signed.signature)
+            return self._by_content(signed)
+        except OSError as error:
+            why = f"cannot be read: {error.strerror or type(error).__name__}"
+            return Checked(*signed[:2], self.tools and Verdict(State.UNREADABLE, detail=why))
+
+    def _package(self, path: bytes) -> Checked | None:
+        with opened(self.root, path) as stream:
+            if self.tools is None:
+                return Checked(path, path, None) if rpm_signature.is_signed(stream) else None
+            verdict = rpm_signature.check_package(stream, self.tools[0])
+        return Checked(path, path, verdict) if verdict else None
+
+    def _by_content(self, signed: Signed) -> Checked | None:
+        path = signed.signature
+        with opened(self.root, path) as stream:
+            head = stream.read(64)
+            clear = is_clear_signed(head)
+            most = _MOST_CLEAR_SIGNED if clear or signed.form is Form.CLEAR else _MOST_SIGNATURE
+            content = read_whole(stream, head, most)
+        if clear or (signed.form is Form.CLEAR and content and holds_message(content)):
+            return Checked(path, path, self._clear(content))
+        if signed.form is Form.CLEAR and not path.endswith(b".asc"):
+            return None
+        target = posixpath.splitext(path)[0]
+        there = is_file(self.root, target)
+        if content is None or len(content) > _MOST_SIGNATURE:
+            return self._too_long(path, target) if there else None
+        return self._detached(path, target, content, there=there)
+
+    def _clear(self, content: bytes | None) -> Verdict | None:
+        if self.tools is None:
+            return None
+        if content is None:
+            return Verdict(State.UNREADABLE, detail=f"has more than {_MOST_CLEAR_SIGNED} bytes")
+        return self.tools[0].clear_signed(content)
+
+    def _too_long(self, path: bytes, target: bytes) -> Checked:
+        detail = f"has more than {_MOST_SIGNATURE} bytes, which is no signature"
+        return Checked(path, target, self.tools and Verdict(State.UNREADABLE, detail=detail))
+
+    def _detached(
+        self, path: bytes, target: bytes, content: bytes, *, there: bool
+    ) -> Checked | None:
+        kind = _kind_of(content)
+        if kind is _Kind.KEY or (kind is _Kind.OTHER and not there):
+            return None
+        if self.tools is None:
+            return Checked(path, target, None)
+        if kind is _Kind.OTHER:
+            return Checked(path, target, Verdict(State.UNREADABLE, detail=_what_it_is(content)))
+        if not there:
+            return Checked(path, target, Verdict(State.ORPHAN))
+        tool = self.tools[1] if kind is _Kind.CMS else self.tools[0]
+        return Checked(path, target, self._over(target, content, tool))
+
+    def _over(self, target: bytes, content: bytes, tool: OpenPgp | Cms) -> Verdict:
+        with opened(self.root, target) as stream:
+            verdict = tool.detached(content, pieces_of(stream, self.progress))
+            if verdict.state is not State.BAD:
+                return verdict
+            stream.seek(0)
+            data = read_whole(stream, b"", _MOST_CONVERTED)
+        detail = data and _line_ends(data, lambda other: tool.detached(content, [other]))
+        return attrs.evolve(verdict, detail=detail or verdict.detail)
+
+
+def _line_ends(data: bytes, check: Callable[[bytes], Verdict]) -> str:
+    """Tell whether a file that does not fit would fit with other line ends; "" if not."""
+    plain = data.replace(b"\r\n", b"\n")
+    for other, word in ((plain, "LF"), (plain.replace(b"\n", b"\r\n"), "CR LF")):
+        if other != data and check(other).state not in (State.BAD, State.UNREADABLE):
+            return f"it would with lines that end in {word}: the line ends were converted"
+    return ""
+
+
+class _Kind(Enum):
+    OPENPGP = 1
+    CMS = 2
+    KEY = 3  # a public key, which lies in many trees and signs nothing
+    OTHER = 4
+
+
+# What a binary file is by the type of its first packet (RFC 9580 §5): the parts of a message, which
+# are refused as signatures; bare signatures of other kinds begin with any byte.
+_KINDS = {PUBLIC_KEY: _Kind.KEY, **dict.fromkeys((1, 2, 3, 4, 8, 9, 11, 18, 20), _Kind.OPENPGP)}
+
+
+def _kind_of(content: bytes) -> _Kind:
+    if looks_like_cms(content):
+        return _Kind.CMS
+    try:
+        signatures_in(content)
+    except BrokenError:
+        return _kind_of_other(content)
+    return _Kind.OPENPGP
+
+
+def _kind_of_other(content: bytes) -> _Kind:
+    """Tell a damaged signature from a key, and from what is no OpenPGP."""
+    if content[:1] >= b"\x80":
+        return _KINDS.get(tag_of(content[0]), _Kind.OTHER)
+    try:
+        labels = [one.label for one in blocks(content)]
+    except BrokenError:
+        return _Kind.OPENPGP if b"-----BEGIN PGP SIGNATURE-----" in content else _Kind.OTHER
+    if not labels:
+        return _Kind.OTHER
+    return _Kind.KEY if labels[0] == b"PUBLIC KEY BLOCK" else _Kind.OPENPGP
+
+
+def _what_it_is(content: bytes) -> str:
+    if not content:
+        return "is empty"
+    for beginning, words in _OTHERS.items():
+        if content.startswith(beginning):
+            return f"is a signature of {words}, which is not checked here"
+    return f"{len(content)} bytes that are neither OpenPGP nor CMS"
