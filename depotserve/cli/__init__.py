@@ -35,6 +35,7 @@ _COMMANDS = {
     "cert": "cert",
     "home": "home",
     "probe": "probe",
+    "tree": "tree",
     "demo": "demo",
 }
 

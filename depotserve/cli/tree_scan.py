@@ -11,9 +11,10 @@ import click
 
 from depotserve.cli.options import json_option
 from depotserve.cli.printable import printable
+from depotserve.cli.progress import Shown
 from depotserve.errors import CallerError, SurroundingsError
 from depotserve.tree import scan as room
-from depotserve.tree.entry import shown
+from depotserve.tree.entry import shown as path_words
 from depotserve.tree.finding import Kind
 from depotserve.tree.state import state_folder
 
@@ -62,7 +63,11 @@ def tree_scan(  # noqa: PLR0913  # one for each option
     """
     scanner = _scanner(daemon, command, settings)
     folder = state_folder(state, tree=tree)
-    report = room.scan(tree, scanner, state=folder, fresh=fresh)
+    shown = Shown()
+    try:
+        report = room.scan(tree, scanner, state=folder, fresh=fresh, progress=shown)
+    finally:
+        shown.end()
     click.echo(json.dumps(_document(tree, report)) if as_json else _text(tree, report))
     if report.trouble:
         raise SurroundingsError(report.trouble)
@@ -85,7 +90,7 @@ def _text(tree: Path, report: ScanReport) -> str:
 
 def _line(finding: Finding) -> str:
     said = f": {finding.detail}" if finding.detail else ""
-    return printable(f"{finding.kind.word:<26}{shown(finding.path) or '.'}{said}")
+    return printable(f"{finding.kind.word:<26}{path_words(finding.path) or '.'}{said}")
 
 
 def _sums(report: ScanReport) -> list[str]:
@@ -149,7 +154,7 @@ def _document(tree: Path, report: ScanReport) -> dict[str, object]:
         "special": report.special,
         "verdicts_kept": report.is_kept,
         "findings": [
-            {"kind": one.kind.word, "path": shown(one.path), "detail": one.detail or None}
+            {"kind": one.kind.word, "path": path_words(one.path), "detail": one.detail or None}
             for one in report.findings
         ],
     }

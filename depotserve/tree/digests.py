@@ -5,15 +5,13 @@ from __future__ import annotations
 import functools
 import hashlib
 import re
-from typing import TYPE_CHECKING
+from typing import Any
 
 import attrs
 
-if TYPE_CHECKING:
-    from collections.abc import Iterable
-    from hashlib import _Hash
+from depotserve.tree.hasher import new
 
-__all__ = ["Algorithm", "by_size", "named", "parse_hex", "strongest", "weakest"]
+__all__ = ["Algorithm", "by_size", "is_weak", "name_at", "named", "parse_hex", "rank"]
 
 
 @attrs.frozen
@@ -24,14 +22,9 @@ class Algorithm:
     size: int  # octets of a digest
     weak: bool = False  # two files with one digest can be made (RFC 6151, RFC 6194)
 
-    def new(self) -> _Hash:
-        """Begin a digest."""
-        if self.name.startswith("blake2b"):
-            return hashlib.blake2b(digest_size=self.size)  # type: ignore[return-value]
-        if self.weak:
-            # A machine in FIPS mode gives MD5 only to those who say that it is no protection.
-            return hashlib.new(self.name, usedforsecurity=False)
-        return hashlib.new(self.name)
+    def new(self) -> Any:  # noqa: ANN401  # hashlib's classes have no public name
+        """Begin a digest, as of `hashlib`."""
+        return new(self.name, self.size)
 
 
 # Weakest first. SM3 (ISO/IEC 10118-3) depends on the OpenSSL that Python was built with.
@@ -51,7 +44,7 @@ _ALL = (
     Algorithm("blake2b", 64),
 )
 _BY_NAME = {one.name: one for one in _ALL}
-_RANK = {one.name: rank for rank, one in enumerate(_ALL)}
+_RANK = {one.name: 2 * place for place, one in enumerate(_ALL)}
 # As lists write them, in lower case with `_` and `-` taken out of the way.
 _ALIASES = {
     "sha": "sha1",  # rpm-md
@@ -104,19 +97,21 @@ def parse_hex(text: bytes | str, algorithm: Algorithm) -> bytes | None:
     return value if len(value) == algorithm.size else None  # fromhex passes over blanks
 
 
-def weakest(names: Iterable[str]) -> str:
-    """Name the weakest of the algorithms called `names`."""
-    return min(names, key=_rank)
+def is_weak(name: str) -> bool:
+    """Tell whether the algorithm called `name` is weak; one that is not known is."""
+    found = named(name)
+    return found is None or found.weak
 
 
-def strongest(names: Iterable[str]) -> str:
-    """Name the strongest of the algorithms called `names`."""
-    return max(names, key=_rank)
-
-
-def _rank(name: str) -> float:
+def rank(name: str) -> int:
+    """Give the place of the algorithm called `name` among all, weakest first."""
     if name in _RANK:
         return _RANK[name]
     found = named(name)
-    # A shortened BLAKE2b ranks by its size; it comes before what is as long in full.
-    return next((_RANK[one.name] - 0.5 for one in _ALL if found and one.size >= found.size), -1)
+    # A shortened BLAKE2b stands below what is as long in full.
+    return next((_RANK[one.name] - 1 for one in _ALL if found and one.size >= found.size), -1)
+
+
+def name_at(place: int) -> str:
+    """Name the algorithm at a place that `rank` gave."""
+    return next((name for name, found in _RANK.items() if found >= place), "")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import stat
 from typing import TYPE_CHECKING, NamedTuple
 
 from depotserve.errors import SurroundingsError
@@ -13,7 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-__all__ = ["Trouble", "walk"]
+__all__ = ["Folder", "Trouble", "folders", "walk"]
 
 
 class Trouble(NamedTuple):
@@ -23,56 +22,69 @@ class Trouble(NamedTuple):
     why: str
 
 
-def walk(root: Path) -> Iterator[Entry | Trouble]:
-    """Yield what lies beneath `root`, a folder's entries in order and its folders after them.
+class Folder(NamedTuple):
+    """One folder and all that lies in it, in the byte order of names."""
 
-    Links, FIFOs and devices are yielded, never opened. Memory grows with the widest folders on the
-    way down, not with the number of files. Raises SurroundingsError if `root` itself is no folder
-    or cannot be listed; whatever else cannot be seen is yielded as Trouble.
+    path: bytes  # b"" for the root
+    names: list[bytes]  # of the entries
+    entries: list[Entry]
+    troubles: list[Trouble]
+
+
+def walk(root: Path) -> Iterator[Entry | Trouble]:
+    """Yield what lies beneath `root`, as `folders` finds it."""
+    for folder in folders(root):
+        yield from folder.entries
+        yield from folder.troubles
+
+
+def folders(root: Path) -> Iterator[Folder]:
+    """Yield `root` and every folder beneath it, each before those within it.
+
+    Links, FIFOs and devices are entries, and are never opened. Memory grows with the widest folders
+    on the way down, not with the number of files. Raises SurroundingsError if `root` itself is no
+    folder or cannot be listed; whatever else cannot be seen is a Trouble.
     """
     try:
-        if not stat.S_ISDIR(os.stat(root).st_mode):
-            raise SurroundingsError("no folder", where=str(root))
         os.scandir(root).close()
     except OSError as error:
         raise SurroundingsError(_reason(error), where=str(root)) from error
     base = os.fsencode(root)
     waiting = [b""]
     while waiting:
-        folder = waiting.pop()
-        yield from _one_folder(base, folder, waiting)
+        found = _look(base, waiting.pop())
+        yield found
+        waiting += [one.path for one in reversed(found.entries) if one.kind is Kind.FOLDER]
 
 
-def _one_folder(base: bytes, folder: bytes, waiting: list[bytes]) -> Iterator[Entry | Trouble]:
-    prefix = folder + b"/" if folder else b""
+def _look(base: bytes, path: bytes) -> Folder:
+    prefix = path + b"/" if path else b""
+    folder = Folder(path, [], [], [])
     try:
-        with os.scandir(base + b"/" + folder) as found:
+        with os.scandir(base + b"/" + path) as found:
             entries = sorted(found, key=_name)
     except OSError as error:
-        yield Trouble(folder, _reason(error))
-        return
-    folders = []
-    for entry in entries:
-        path = prefix + entry.name
+        folder.troubles.append(Trouble(path, _reason(error)))
+        return folder
+    for one in entries:
         try:
-            state = entry.stat(follow_symlinks=False)
+            state = one.stat(follow_symlinks=False)
         except OSError as error:
-            yield Trouble(path, _reason(error))
+            folder.troubles.append(Trouble(prefix + one.name, _reason(error)))
             continue
-        mode = state.st_mode
-        kind = Kind.FILE if stat.S_ISREG(mode) else kind_of_mode(mode)
-        if kind is Kind.FOLDER:
-            folders.append(path)
-        yield Entry(
-            path,
-            kind,
-            state.st_size,
-            state.st_mtime_ns,
-            state.st_ctime_ns,
-            state.st_ino,
-            state.st_dev,
+        folder.names.append(one.name)
+        folder.entries.append(
+            Entry(
+                prefix + one.name,
+                kind_of_mode(state.st_mode),
+                state.st_size,
+                state.st_mtime_ns,
+                state.st_ctime_ns,
+                state.st_ino,
+                state.st_dev,
+            )
         )
-    waiting += reversed(folders)
+    return folder
 
 
 def _name(entry: os.DirEntry[bytes]) -> bytes:

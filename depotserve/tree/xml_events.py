@@ -86,16 +86,26 @@ def events(stream: BinaryIO) -> Iterator[Start | End]:
     unseen = 0
     while True:
         data = stream.read(_PIECE)
-        try:
-            collector.parser.Parse(data, not data)
-        except expat.ExpatError as error:
-            raise BadXmlError(f"line {error.lineno}: {expat.ErrorString(error.code)}") from error
-        except (ValueError, LookupError) as error:  # an unknown encoding
-            raise BadXmlError(str(error)) from error
+        wrong = _feed(collector, data)
         unseen = 0 if collector.events else unseen + len(data)
         if unseen > LONGEST_TEXT:
             raise BadXmlError(f"a text or tag is longer than {LONGEST_TEXT} bytes")
         yield from collector.events
         collector.events.clear()
+        if wrong is not None:
+            raise wrong
         if not data:
             return
+
+
+def _feed(collector: _Collector, data: bytes) -> BadXmlError | None:
+    """Parse one more piece; what is wrong with it is told after the events before it."""
+    try:
+        collector.parser.Parse(data, not data)
+    except expat.ExpatError as error:
+        return BadXmlError(f"line {error.lineno}: {expat.ErrorString(error.code)}")
+    except (ValueError, LookupError) as error:  # an unknown encoding
+        return BadXmlError(str(error))
+    except BadXmlError as error:
+        return error
+    return None

@@ -2,45 +2,44 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+import contextlib
+from typing import TYPE_CHECKING
 
-from depotserve.tree.scan.content import ChangedError, UnreadableError, opened
-from depotserve.tree.scan.stopping import Stopping
+from depotserve.tree import cache, hashing
+from depotserve.tree.hashing import Hashed
+from depotserve.tree.inventory import ALWAYS, Inventory
+from depotserve.tree.progress import Silent
 
 if TYPE_CHECKING:
-    from collections.abc import Generator, Iterable, Mapping
+    from collections.abc import Generator, Iterable
     from pathlib import Path
 
     from depotserve.tree.entry import Entry
 
 __all__ = ["ALGORITHM", "Hashed", "hash_files"]
 
-ALGORITHM = "sha256"
+ALGORITHM = ALWAYS
 
 
-class Hashed(NamedTuple):
-    """What came of a file, in the shape of `tree.hashing.Hashed`."""
+def hash_files(
+    root: Path, entries: Iterable[Entry], state: Path, *, fresh: bool
+) -> Generator[Hashed, None, None]:
+    """Give each file's digest, or why there is none; what `state` remembers of it is not read.
 
-    entry: Entry
-    digests: Mapping[str, bytes]
-    wrong: str = ""
-    changed: bool = False
-    grown: bool = False
-
-
-def hash_files(root: Path, entries: Iterable[Entry]) -> Generator[Hashed, None, None]:
-    """Read each file once and give its digest, or why there is none."""
-    return (_hashed(root, entry) for entry in entries)
-
-
-def _hashed(root: Path, entry: Entry) -> Hashed:
-    try:
-        with opened(root, entry) as content:
-            for _ in content.pieces(Stopping()):
-                pass
-            content.check_unchanged()
-            return Hashed(entry, {ALGORITHM: content.digest})
-    except ChangedError:
-        return Hashed(entry, {}, changed=True)
-    except UnreadableError as error:
-        return Hashed(entry, {}, wrong=str(error))
+    With `fresh` everything is read. Raises SurroundingsError as `cache.opened` and
+    `hashing.hash_files` do.
+    """
+    with contextlib.ExitStack() as exits:
+        known = None if fresh else exits.enter_context(cache.opened(state, root))
+        inventory = exits.enter_context(contextlib.closing(Inventory()))
+        inventory.enter(entries)
+        inventory.recall(known)
+        inventory.want()
+        for entry in inventory.files():
+            facts = inventory.facts(entry.path)
+            if ALGORITHM in facts:
+                yield Hashed(entry, facts)
+        for done in hashing.hash_files(root, inventory.wanted(), Silent()):
+            if known and done.digests:
+                known.remember(done.entry, done.digests)
+            yield done

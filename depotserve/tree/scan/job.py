@@ -72,7 +72,7 @@ def scan(
     with opened_record(state, scanner.way, version) as record:
         shown.begin("scanning", files, size)
         job = _Job(root, scanner, record if is_kept else None, shown)
-        job.work(fresh=fresh)
+        job.work(state, fresh=fresh)
     report = job.tally.report(version, began, files=files, trouble=job.trouble)
     return attrs.evolve(report, is_kept=is_kept)
 
@@ -117,18 +117,18 @@ class _Job:
         self.tally = Tally()
         self.trouble = ""
 
-    def work(self, *, fresh: bool) -> None:
+    def work(self, state: Path, *, fresh: bool) -> None:
         """Scan everything, or until the scanner is gone; what is known by then is kept."""
         with ThreadPoolExecutor(self._scanner.at_once) as pool:
             try:
-                self._scan_all(pool, fresh=fresh)
+                self._scan_all(pool, state, fresh=fresh)
             except GoneError as error:
                 self.trouble = str(error)
             finally:
                 self._end()
 
-    def _scan_all(self, pool: ThreadPoolExecutor, *, fresh: bool) -> None:
-        with contextlib.closing(self._hashed()) as files:
+    def _scan_all(self, pool: ThreadPoolExecutor, state: Path, *, fresh: bool) -> None:
+        with contextlib.closing(self._hashed(state, fresh=fresh)) as files:
             for hashed in files:
                 if self._is_settled(hashed, fresh=fresh):
                     continue
@@ -138,11 +138,11 @@ class _Job:
         while self._running:
             self._settle()
 
-    def _hashed(self) -> Generator[Hashed, None, None]:
+    def _hashed(self, state: Path, *, fresh: bool) -> Generator[Hashed, None, None]:
         """Give the files with their digests; where nothing is remembered, without."""
         if self._record is None:
             return (Hashed(entry, {}) for entry in self._files())
-        return hash_files(self._root, self._files())
+        return hash_files(self._root, self._files(), state, fresh=fresh)
 
     def _files(self) -> Iterator[Entry]:
         """Yield the files that the scanner takes; count or report whatever else is there."""

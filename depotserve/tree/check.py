@@ -1,0 +1,302 @@
+"""Is a tree complete, undamaged and genuine: everything that is looked at, in order."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+from datetime import datetime, timezone
+from typing import TYPE_CHECKING
+
+import attrs
+
+from depotserve.errors import CallerError
+from depotserve.tree import acceptance, cache, soundness
+from depotserve.tree.authenticity.keys import load_keys
+from depotserve.tree.authenticity.signatures import check_signatures
+from depotserve.tree.authenticity.typed import parse_typed
+from depotserve.tree.authenticity.verdict import State
+from depotserve.tree.claims import Claims, Row
+from depotserve.tree.entry import Kind as EntryKind
+from depotserve.tree.entry import shown
+from depotserve.tree.expectations.rules import load_rules
+from depotserve.tree.expected import Expected
+from depotserve.tree.finding import Finding, Kind
+from depotserve.tree.findings import Findings
+from depotserve.tree.hashing import hash_files
+from depotserve.tree.inventory import Inventory
+from depotserve.tree.judge import judge, source_of
+from depotserve.tree.litter import within_litter
+from depotserve.tree.report import Report
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from depotserve.tree.authenticity.keys import Keys
+    from depotserve.tree.authenticity.signatures import Checked
+    from depotserve.tree.cache import Cache
+    from depotserve.tree.expectations.rules import Rules
+    from depotserve.tree.progress import Progress
+
+__all__ = ["Wish", "check"]
+
+TYPED = "digest typed in"
+
+
+@attrs.frozen(kw_only=True)
+class Wish:
+    """What is to be checked, and against what."""
+
+    root: Path
+    state: Path  # the folder for what is remembered
+    expect: tuple[Path, ...] = ()  # lists that came by another way
+    rules: Path | None = None  # how to read catalogs
+    keys: Path | None = None  # the folder of pinned keys
+    typed: tuple[str, ...] = ()  # FILE=DIGEST
+    accept: Path | None = None
+    fresh: bool = False  # read everything, whatever is remembered
+
+
+@contextlib.contextmanager
+def check(wish: Wish, progress: Progress) -> Iterator[Report]:
+    """Look a whole tree over and give what was found; the report is gone with the context.
+
+    Nothing is written into the tree. Raises CallerError for a wish that means nothing or files of
+    the caller's that cannot be read as what they are, SurroundingsError for a root that cannot be
+    listed, a damaged cache, or a program that is missing.
+    """
+    settings = _Settings.of(wish)
+    with contextlib.ExitStack() as exits:
+        inventory = Inventory()
+        exits.callback(inventory.close)
+        known = None if wish.fresh else exits.enter_context(cache.opened(wish.state, wish.root))
+        run = _Run(wish, settings, progress, inventory, known)
+        yield run.report()
+
+
+@attrs.frozen
+class _Settings:
+    """The caller's own files, read before anything long begins."""
+
+    rules: Rules | None
+    keys: Keys | None
+    accepted: tuple[acceptance.Rule, ...]
+
+    @classmethod
+    def of(cls, wish: Wish) -> _Settings:
+        for file in filter(None, (*wish.expect, wish.rules, wish.accept)):
+            if not os.path.isfile(file):
+                raise CallerError("no such file", where=str(file))
+        return cls(
+            load_rules(wish.rules) if wish.rules else None,
+            load_keys(wish.keys, tree=wish.root) if wish.keys else None,
+            acceptance.load_rules(wish.accept) if wish.accept else (),
+        )
+
+
+class _Run:
+    """One run through all that is looked at."""
+
+    def __init__(
+        self,
+        wish: Wish,
+        settings: _Settings,
+        progress: Progress,
+        inventory: Inventory,
+        known: Cache | None,
+    ) -> None:
+        self._wish, self._settings, self._progress = wish, settings, progress
+        self._inventory, self._cache = inventory, known
+        self._claims = Claims(inventory)
+        self._findings = Findings(inventory)
+        self._tellers: list[bytes] = []
+        self._unchecked: list[str] = []
+
+    def report(self) -> Report:
+        """Do everything, in the order in which one thing builds on another."""
+        self._read_lists()
+        self._hash()
+        signatures = self._check_signatures()
+        self._compare()
+        self._look_into_the_rest()
+        self._say_what_no_list_names()
+        accepted = acceptance.accept(
+            self._settings.accepted,
+            self._findings,
+            self._inventory,
+            datetime.now(tz=timezone.utc).date(),
+        )
+        return Report(
+            root=self._wish.root,
+            inventory=self._inventory,
+            claims=self._claims,
+            findings=self._findings,
+            signatures=tuple(signatures),
+            rules=tuple((rule, accepted[at]) for at, rule in enumerate(self._settings.accepted)),
+            unchecked=tuple(self._unchecked),
+        )
+
+    # What is there, and what lists say.
+
+    def _read_lists(self) -> None:
+        expected = Expected(
+            self._wish.root, self._inventory, self._claims, self._findings, self._progress
+        )
+        expected.walk(rules=self._settings.rules)
+        expected.read(self._wish.expect)
+        self._enter_typed()
+        expected.complete()
+        self._tellers = expected.tellers
+
+    def _enter_typed(self) -> None:
+        if not self._wish.typed:
+            return
+        typed = [parse_typed(text, self._wish.root) for text in self._wish.typed]
+        number = self._claims.begin(TYPED.encode(), TYPED, guessed=False, within=False)
+        after = self._claims.mark()
+        self._claims.enter(
+            Row(one.path, number, 0, None, one.algorithm.name, one.value, b"") for one in typed
+        )
+        self._claims.end(number, "root", self._claims.measure(after))
+        self._claims.vouch_for(number, TYPED)
+
+    # What the files are.
+
+    def _hash(self) -> None:
+        self._inventory.recall(self._cache)
+        files, size = self._inventory.want(self._claims.wanted())
+        self._progress.begin("reading files", files, size)
+        for done in hash_files(self._wish.root, self._inventory.wanted(), self._progress):
+            path = done.entry.path
+            if done.wrong:
+                self._findings.note([Finding(Kind.UNREADABLE, path, done.wrong)])
+            elif done.grown:
+                self._findings.note([Finding(Kind.UNFINISHED, path, "it is still growing")])
+            elif done.changed:
+                self._findings.note([Finding(Kind.CHANGED, path)])
+            else:
+                self._inventory.learn(path, done.digests)
+                if self._cache:
+                    self._cache.remember(done.entry, done.digests)
+        if self._cache:
+            self._cache.keep()
+
+    # Who vouches for them.
+
+    def _check_signatures(self) -> list[Checked]:
+        keys = self._settings.keys
+        root, paths = self._wish.root, sorted(self._tellers)
+        checked = list(check_signatures(root, paths, keys, self._progress))
+        self._claims.set_aside(one.signature for one in checked if one.signature != one.signed)
+        if keys is None and checked:
+            self._unchecked.append(
+                f"{len(checked)} signatures, since no keys are pinned (--keys FOLDER)"
+            )
+        signed = {}
+        for one in checked:
+            if one.verdict is None:
+                continue
+            self._findings.note(_of_signature(one))
+            known = self._inventory.facts(one.signed).get("sha256")
+            if one.verdict.state is State.GOOD and one.verdict.sha256 == known:
+                signed[one.signed] = one.verdict.vendor or ""
+        self._claims.trust(signed)
+        self._claims.weigh()
+        return checked
+
+    # What is wrong with them.
+
+    def _compare(self) -> None:
+        self._progress.begin("comparing", 0, 0)
+        self._findings.note(self._deviations())
+
+    def _deviations(self) -> Iterator[Finding]:
+        for path in self._claims.deviating():
+            entry = self._inventory.entry(path)
+            said = self._claims.of(path)
+            if entry and entry.kind is EntryKind.FILE:
+                yield from judge(path, entry.size, self._inventory.facts(path), said)
+            elif entry:
+                yield Finding(Kind.MISSING, path, f"a {entry.kind.name.lower()} is in its place")
+            elif not self._claims.has_substitute(path) and self._claims.is_first_of_kin(path):
+                yield self._missing(path)
+
+    def _missing(self, path: bytes) -> Finding:
+        said = self._claims.of(path)
+        other = self._inventory.in_another_form(path)
+        if other is not None:
+            return Finding(Kind.OTHER_FORM, path, f"{shown(other)!a} by its bytes")
+        known = [one for one in said if one.algorithm and one.digest]
+        for one in known:
+            twins = self._inventory.with_digest(one.algorithm or "", one.digest or b"")
+            if twins:
+                return Finding(
+                    Kind.MISSING,
+                    path,
+                    f"by {source_of(one)}; its content lies at {shown(twins[0])}",
+                )
+        return Finding(Kind.MISSING, path, f"by {source_of(said[0])}")
+
+    def _look_into_the_rest(self) -> None:
+        files, size = self._claims.leave(soundness.FACT)
+        self._progress.begin("walking archives", files, size)
+        self._findings.note(
+            found
+            for path, fact in self._claims.facts_known()
+            if (found := soundness.read_fact(path, fact))
+        )
+        entries = self._claims.rest()
+        for entry, fact in soundness.look_into(self._wish.root, entries, self._progress):
+            if fact is None:
+                self._findings.note([Finding(Kind.CHANGED, entry.path)])
+                continue
+            if self._cache:
+                self._cache.remember(entry, {soundness.FACT: fact})
+            found = soundness.read_fact(entry.path, fact)
+            self._findings.note([found] if found else [])
+        if self._cache:
+            self._cache.keep()
+
+    def _say_what_no_list_names(self) -> None:
+        litter: set[bytes] = set()
+        self._findings.note(self._extras(litter))
+        self._findings.note(Finding(Kind.LITTER, path) for path in sorted(litter))
+        self._findings.note(
+            Finding(Kind.WEAK, path, name) for path, name in self._claims.weakly_vouched()
+        )
+
+    def _extras(self, litter: set[bytes]) -> Iterator[Finding]:
+        for path, size in self._claims.extras():
+            waste = within_litter(path)
+            if waste is not None:
+                litter.add(waste)
+            elif not self._findings.is_judged(path):
+                yield Finding(Kind.EXTRA, path, "" if size else "it is empty")
+
+
+# What a signature that is not good means; a good one is no finding.
+_STATES = {
+    State.UNKNOWN_KEY: Kind.UNKNOWN_SIGNER,
+    **dict.fromkeys(
+        (
+            State.BAD,
+            State.REVOKED_KEY,
+            State.EXPIRED_KEY,
+            State.EXPIRED_SIGNATURE,
+            State.TOO_EARLY,
+            State.WEAK,
+            State.UNREADABLE,
+            State.ORPHAN,
+        ),
+        Kind.SIGNATURE,
+    ),
+}
+
+
+def _of_signature(one: Checked) -> Iterator[Finding]:
+    verdict = one.verdict
+    if verdict is None or verdict.state not in _STATES:
+        return
+    parts = [verdict.state.value, verdict.detail, verdict.vendor and f"key of {verdict.vendor}"]
+    parts.append(verdict.fingerprint)
+    yield Finding(_STATES[verdict.state], one.signature, ", ".join(filter(None, parts)))

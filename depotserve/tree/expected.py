@@ -1,0 +1,119 @@
+"""What is there, and what lists say should be: a tree walked, and its lists read."""
+
+from __future__ import annotations
+
+import os
+import posixpath
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from depotserve import config
+from depotserve.tree.entry import Kind
+from depotserve.tree.expectations import checksum_lines
+from depotserve.tree.expectations.listed import Dialect
+from depotserve.tree.expectations.recognise import recognise
+from depotserve.tree.gather import Gathering, Source, head_of
+from depotserve.tree.names import look_at_names, tellers
+from depotserve.tree.walk import folders
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from depotserve.tree.claims import Claims
+    from depotserve.tree.entry import Entry
+    from depotserve.tree.expectations.rules import Rules
+    from depotserve.tree.findings import Findings
+    from depotserve.tree.inventory import Inventory
+    from depotserve.tree.progress import Progress
+    from depotserve.tree.walk import Folder
+
+__all__ = ["Expected"]
+
+
+class Expected:
+    """Fills an inventory, claims and findings from a tree: `walk`, `read`, then `complete`."""
+
+    def __init__(
+        self,
+        root: Path,
+        inventory: Inventory,
+        claims: Claims,
+        findings: Findings,
+        progress: Progress,
+    ) -> None:
+        self._root = root
+        self._inventory, self._claims, self._findings = inventory, claims, findings
+        self._progress = progress
+        self._rules: Rules | None = None
+        self._has_links = False
+        self.tellers: list[bytes] = []  # files that may be lists or signatures
+
+    def walk(self, *, rules: Rules | None = None) -> None:
+        """Enter all that lies in the tree. Raises SurroundingsError if it cannot be listed."""
+        self._rules = rules
+        self._progress.begin("looking through the tree", 0, 0)
+        self._inventory.enter(self._entries())
+
+    def _entries(self) -> Iterator[Entry]:
+        for folder in folders(self._root):
+            self._findings.note(look_at_names(folder, self._root))
+            # A rule may make a catalog of any name.
+            self.tellers += _files_of(folder) if self._rules else tellers(folder)
+            self._has_links |= any(one.kind is Kind.LINK for one in folder.entries)
+            self._progress.step(len(folder.entries), 0)
+            yield from folder.entries
+
+    def read(self, given: Iterable[Path]) -> None:
+        """Read the lists of the tree, and those that were given beside it or by their names."""
+        self._progress.begin("reading lists", 0, 0)
+        gathering = Gathering(self._inventory, self._claims, self._findings)
+        for source in self._sources(tuple(given)):
+            gathering.take(source)
+            self._progress.step(1, 0)
+
+    def complete(self) -> None:
+        """Say that all claims are in; what is said of links counts for what they lead to."""
+        self._claims.complete()
+        if self._has_links:
+            self._follow_links()
+        self._claims.set_aside(one.path for one in self._claims.lists() if one.within)
+
+    def _sources(self, given: tuple[Path, ...]) -> Iterator[Source]:
+        inside = [path for path in map(self._within, given) if path is not None]
+        for path in sorted({*self.tellers, *inside}):
+            dialect = self._recognise(self._root, path, named=path in inside)
+            if dialect:
+                yield Source(self._root, path, dialect, within=True)
+        for file in given:
+            if self._within(file) is None:
+                folder, name = Path(os.path.abspath(file)).parent, os.fsencode(file.name)
+                dialect = self._recognise(folder, name, named=True)
+                if dialect:
+                    yield Source(folder, name, dialect, within=False)
+
+    def _recognise(self, folder: Path, path: bytes, *, named: bool) -> Dialect | None:
+        ruled = self._rules and self._rules.dialect_for(path)
+        found = ruled or recognise(path, lambda: head_of(folder, path))
+        return found or (Dialect("checksum list", checksum_lines.read) if named else None)
+
+    def _within(self, path: Path) -> bytes | None:
+        """Give a list's path in the tree; None for one from elsewhere."""
+        if not config.is_within(path, self._root):
+            return None
+        return os.fsencode(os.path.relpath(os.path.realpath(path), os.path.realpath(self._root)))
+
+    def _follow_links(self) -> None:
+        """Let what lists say of a link, or of a path through one, count for the file behind it."""
+        base = os.path.realpath(os.fsencode(self._root))
+        moves = []
+        for path in self._claims.absent():
+            inside = posixpath.relpath(os.path.realpath(base + b"/" + path), base)
+            entry = self._inventory.entry(inside)
+            if entry and entry.kind is Kind.FILE:
+                moves.append((path, inside))
+        for path, inside in moves:
+            self._claims.move(path, inside)
+
+
+def _files_of(folder: Folder) -> list[bytes]:
+    return [one.path for one in folder.entries if one.kind is Kind.FILE]

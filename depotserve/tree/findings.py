@@ -1,0 +1,95 @@
+"""What was found in one run, kept in its database; and what a person has accepted of it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+from depotserve.tree.finding import Finding, Kind
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from depotserve.tree.inventory import Inventory
+
+__all__ = ["Findings", "Noted"]
+
+_KINDS = tuple(Kind)
+_PLACES = {kind: place for place, kind in enumerate(_KINDS)}
+_SCHEMA = """
+CREATE TABLE findings (kind INTEGER, path BLOB, detail TEXT, line INTEGER, rule INTEGER);
+CREATE TABLE judged (path BLOB PRIMARY KEY) WITHOUT ROWID;
+"""
+# Findings that say of a file's content that it is wrong: nothing more has to be said of it.
+_JUDGED = frozenset(
+    (
+        Kind.SIZE,
+        Kind.DIGEST,
+        Kind.EMPTY,
+        Kind.UNFINISHED,
+        Kind.CHANGED,
+        Kind.UNREADABLE,
+        Kind.CUT_SHORT,
+    )
+)
+
+
+class Noted(NamedTuple):
+    """A finding, and the number of the rule that accepts it; None where none does."""
+
+    finding: Finding
+    rule: int | None
+
+
+class Findings:
+    """All findings, worst first, then by path."""
+
+    def __init__(self, inventory: Inventory) -> None:
+        self._database = inventory.database
+        inventory.define(_SCHEMA)
+
+    def note(self, found: Iterable[Finding]) -> None:
+        """Note findings."""
+        for kind, path, detail, line in found:
+            text = detail.encode("utf-8", "surrogateescape")
+            self._database.execute(
+                "INSERT INTO findings VALUES (?, ?, ?, ?, NULL)", (_PLACES[kind], path, text, line)
+            )
+            if kind in _JUDGED:
+                self._database.execute("INSERT OR IGNORE INTO judged VALUES (?)", (path,))
+
+    def is_judged(self, path: bytes) -> bool:
+        """Tell whether a file's content has been found wrong."""
+        query = "SELECT 1 FROM judged WHERE path = ?"
+        return self._database.execute(query, (path,)).fetchone() is not None
+
+    def in_order(self) -> Iterator[Noted]:
+        """Give all findings."""
+        rows = self._database.execute(
+            "SELECT kind, path, detail, line, rule FROM findings ORDER BY kind, path, line"
+        )
+        for kind, path, detail, line, rule in rows:
+            text = detail.decode("utf-8", "surrogateescape")
+            yield Noted(Finding(_KINDS[kind], path, text, line), rule)
+
+    def counts(self) -> dict[Kind, tuple[int, int]]:
+        """Count, for each kind that was found, all findings and those that were accepted."""
+        rows = self._database.execute(
+            "SELECT kind, count(*), count(rule) FROM findings GROUP BY kind ORDER BY kind"
+        )
+        return {_KINDS[kind]: (count, accepted) for kind, count, accepted in rows}
+
+    def accept(self, rule: int, kind: Kind, fits: Iterable[bytes]) -> int:
+        """Let a rule accept the findings of a kind about some paths; give how many there are."""
+        before = self._database.total_changes
+        self._database.executemany(
+            "UPDATE findings SET rule = ? WHERE kind = ? AND path = ? AND rule IS NULL",
+            ((rule, _PLACES[kind], path) for path in fits),
+        )
+        return self._database.total_changes - before
+
+    def paths(self, kind: Kind) -> list[bytes]:
+        """Give the paths of the findings of a kind that nothing accepts."""
+        rows = self._database.execute(
+            "SELECT DISTINCT path FROM findings WHERE kind = ? AND rule IS NULL", (_PLACES[kind],)
+        )
+        return [path for (path,) in rows]

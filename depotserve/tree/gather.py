@@ -1,0 +1,211 @@
+"""Find the lists of a tree, read them, and settle what their paths are relative to."""
+
+from __future__ import annotations
+
+import os
+from typing import TYPE_CHECKING, Callable, NamedTuple
+
+import attrs
+
+from depotserve.tree import compression
+from depotserve.tree.claims import Row
+from depotserve.tree.entry import shown
+from depotserve.tree.expectations.bases import BASES, NAME
+from depotserve.tree.expectations.catalog import Standing, standing
+from depotserve.tree.expectations.listed import (
+    BESIDE_MOST,
+    Listed,
+    NotAListError,
+    Place,
+    Unreadable,
+    UnusableError,
+    resolve,
+)
+from depotserve.tree.finding import Finding, Kind
+from depotserve.tree.opening import open_file
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from depotserve.tree.claims import Claims, Measured
+    from depotserve.tree.expectations.listed import Dialect
+    from depotserve.tree.findings import Findings
+    from depotserve.tree.inventory import Inventory
+
+__all__ = ["Gathering", "Source", "head_of"]
+
+# The largest index of packages known to us has 150 MiB; a list of ten million files, 1 GiB.
+MOST = 2 * 1024 * 1024 * 1024  # bytes of a list, decompressed
+_HEAD = 4096
+
+
+class Source(NamedTuple):
+    """A list: where it lies, and how it is read."""
+
+    folder: Path  # that `path` is relative to: the tree, or for a list from elsewhere its folder
+    path: bytes
+    dialect: Dialect
+    within: bool
+
+
+def head_of(folder: Path, path: bytes) -> bytes:
+    """Read a file's first 4096 bytes, decompressed; what cannot be read is nothing."""
+    try:
+        with open(open_file(folder, path), "rb") as raw:
+            stream = compression.opened(raw, most=MOST)
+            return stream.read(_HEAD)
+    except (OSError, compression.DamagedError, compression.TooLargeError):
+        return b""
+
+
+@attrs.frozen
+class Gathering:
+    """Reads lists into claims, and what is wrong with them into findings."""
+
+    inventory: Inventory
+    claims: Claims
+    findings: Findings
+
+    def take(self, source: Source) -> None:
+        """Read one list."""
+        number = self.claims.begin(
+            source.path,
+            source.dialect.name,
+            guessed=source.dialect.guessed,
+            within=source.within,
+        )
+        before = self.claims.mark()
+        try:
+            self._read(source, number)
+        except _TROUBLES as error:
+            self.claims.take_back(before)
+            self.claims.forget(number)
+            if not (isinstance(error, NotAListError) and source.within):
+                self.findings.note([Finding(Kind.LIST, source.path, _words(error))])
+
+    def _read(self, source: Source, number: int) -> None:
+        """Read a list under each base that its kind allows, and keep the one that fits best."""
+        kept: _Try | None = None
+        for name in self._bases(source):
+            after, lines = self.claims.mark(), _Lines(source.path)
+            self.claims.enter(self._rows(source, number, name, lines))
+            tried = _Try(name, after, self.claims.measure(after), lines)
+            if kept is None:
+                kept = tried
+            elif tried.measured.agreeing > kept.measured.agreeing:
+                self.claims.take_back(kept.after, after)
+                kept = attrs.evolve(tried, after=kept.after)
+            else:
+                self.claims.take_back(after)
+            if kept.measured.there == kept.measured.listed:
+                break
+        if kept is not None:
+            self._keep(source, number, kept)
+
+    def _keep(self, source: Source, number: int, kept: _Try) -> None:
+        worth = Standing.COUNTS
+        if source.dialect.guessed:
+            worth = standing(kept.measured.listed, kept.measured.agreeing)
+        self.claims.end(number, kept.base, kept.measured)
+        if worth is Standing.COUNTS:
+            self.findings.note(kept.lines.found)
+            return
+        self.claims.take_back(kept.after)
+        listed, there, _ = kept.measured
+        kind = Kind.LIST if worth is Standing.DOUBTFUL else Kind.FOREIGN
+        detail = f"{there} of the {listed} files that it names are here; it {worth.value}"
+        self.findings.note([Finding(kind, source.path, detail)])
+
+    def _bases(self, source: Source) -> list[str]:
+        """Give the bases to try; a list from elsewhere speaks of the tree from its root."""
+        seen: set[bytes | None] = set()
+        names: list[str] = []
+        for name in source.dialect.bases:
+            base = BASES[name](source.path) if source.within else b""
+            if name != NAME and (base is None or base in seen):
+                continue
+            seen.add(base)
+            names.append(name)
+        return names
+
+    def _rows(self, source: Source, number: int, base: str, lines: _Lines) -> Iterator[Row]:
+        find = self._finder(source, base)
+        with open(open_file(source.folder, source.path), "rb") as raw:
+            place = Place(source.path, _reader_beside(source))
+            for item in source.dialect.read(compression.opened(raw, most=MOST), place):
+                if isinstance(item, Unreadable):
+                    lines.note(item)
+                    continue
+                path = find(item.path)
+                if path is None:
+                    lines.note(Unreadable(item.line, f"{shown(item.path)} leads out of the tree"))
+                else:
+                    yield from _rows_of(path, number, item)
+
+    def _finder(self, source: Source, base: str) -> Callable[[bytes], bytes | None]:
+        if base == NAME:
+            return self._by_name
+        folder = BASES[base](source.path) if source.within else b""
+        return lambda path: resolve(folder or b"", path)
+
+    def _by_name(self, path: bytes) -> bytes | None:
+        name = path.rpartition(b"/")[2]
+        found = self.inventory.named(name) if resolve(b"", name) else []
+        return found[0] if len(found) == 1 else resolve(b"", name)
+
+
+@attrs.frozen
+class _Try:
+    """A list as it was read under one base."""
+
+    base: str
+    after: int
+    measured: Measured
+    lines: _Lines
+
+
+@attrs.frozen
+class _Lines:
+    """The lines of a list that could not be read."""
+
+    path: bytes
+    found: list[Finding] = attrs.field(factory=list)
+
+    def note(self, item: Unreadable) -> None:
+        if len(self.found) < _MOST_LINES:
+            self.found.append(Finding(Kind.LINE, self.path, item.why, item.line))
+
+
+_MOST_LINES = 10_000  # of one list; a list with more of them is none
+_TROUBLES = (OSError, UnusableError, compression.DamagedError, compression.TooLargeError)
+
+
+def _rows_of(path: bytes, number: int, item: Listed) -> Iterator[Row]:
+    _, line, size, digests, kin = item
+    if not digests:
+        yield Row(path, number, line, size, None, None, kin)
+    for algorithm, digest in digests:
+        yield Row(path, number, line, size, algorithm, digest, kin)
+
+
+def _reader_beside(source: Source) -> Callable[[bytes], bytes | None]:
+    folder = source.path.rpartition(b"/")[0]
+
+    def read(name: bytes) -> bytes | None:
+        path = resolve(folder, name)
+        if path is None or b".." in name.split(b"/"):
+            return None
+        try:
+            with open(open_file(source.folder, path), "rb") as stream:
+                return stream.read(BESIDE_MOST)
+        except OSError:
+            return None
+
+    return read
+
+
+def _words(error: Exception) -> str:
+    if isinstance(error, OSError):
+        return f"cannot be read: {error.strerror or type(error).__name__}"
+    return os.fsdecode(os.fsencode(str(error)))

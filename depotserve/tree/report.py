@@ -1,0 +1,75 @@
+"""What one look over a tree came to."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, NamedTuple
+
+import attrs
+
+from depotserve.tree.finding import Kind
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from pathlib import Path
+
+    from depotserve.tree.acceptance import Rule
+    from depotserve.tree.authenticity.signatures import Checked
+    from depotserve.tree.claims import Claims
+    from depotserve.tree.findings import Findings
+    from depotserve.tree.inventory import Inventory
+
+__all__ = ["Report", "ToDo"]
+
+# What is mended by fetching the file again.
+_FETCH = frozenset(
+    (Kind.MISSING, Kind.SIZE, Kind.DIGEST, Kind.EMPTY, Kind.UNFINISHED, Kind.CUT_SHORT)
+)
+
+
+class ToDo(NamedTuple):
+    """A file to be fetched again, where it belongs, and how it is known."""
+
+    path: bytes
+    kind: Kind
+    size: int | None
+    digest: str  # "sha256:HEX", the strongest that a list states; "" where none does
+
+
+@attrs.frozen(kw_only=True)
+class Report:
+    """All that was found, as long as the check's context lasts. See `Findings` and `Claims`."""
+
+    root: Path
+    inventory: Inventory
+    claims: Claims
+    findings: Findings
+    signatures: tuple[Checked, ...]
+    rules: tuple[tuple[Rule, int], ...]  # with how many findings each accepted
+    unchecked: tuple[str, ...]  # what was not looked at, in words
+
+    @property
+    def vouches(self) -> bool:
+        """Tell whether anything vouches for any file."""
+        marks = self.claims.marks()
+        return marks["authenticated"] + marks["self-consistent only"] > 0
+
+    @property
+    def faults(self) -> int:
+        """Count the faults that no rule accepts."""
+        counts = self.findings.counts()
+        return sum(all_ - accepted for kind, (all_, accepted) in counts.items() if kind.is_fault)
+
+    @property
+    def status(self) -> int:
+        """Give 0 if the tree is vouched for and without fault, else 1."""
+        return int(self.faults > 0 or not self.vouches)
+
+    def to_do(self) -> Iterator[ToDo]:
+        """Give what is to be fetched again, worst first."""
+        seen: set[bytes] = set()
+        for finding, rule in self.findings.in_order():
+            if finding.kind not in _FETCH or rule is not None or finding.path in seen:
+                continue
+            seen.add(finding.path)
+            size, digest = self.claims.wish_for(finding.path)
+            yield ToDo(finding.path, finding.kind, size, digest)

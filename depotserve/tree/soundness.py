@@ -1,0 +1,91 @@
+"""Files that no digest vouches for: is their structure whole, and is their end more than zeros."""
+
+from __future__ import annotations
+
+import collections
+import itertools
+import os
+from concurrent.futures import Future, ThreadPoolExecutor
+from typing import TYPE_CHECKING, NamedTuple
+
+from depotserve.tree.finding import Finding, Kind
+from depotserve.tree.opening import entry_of, open_file
+from depotserve.tree.structure import examine
+from depotserve.tree.zero_tail import suspicious, zero_tail
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+    from pathlib import Path
+
+    from depotserve.tree.entry import Entry
+    from depotserve.tree.progress import Progress
+
+__all__ = ["FACT", "Looked", "look_into", "read_fact"]
+
+FACT = "structure"  # the name under which the outcome is kept beside a file's digests
+_AHEAD = 64  # files that wait for a thread: enough to keep all busy
+
+
+class Looked(NamedTuple):
+    """What a look into a file gave, to be kept as a fact of it; None if it changed meanwhile."""
+
+    entry: Entry
+    fact: bytes | None
+
+
+def look_into(root: Path, entries: Iterable[Entry], progress: Progress) -> Iterator[Looked]:
+    """Walk the structure of each file to its end, and look for a long tail of zeros; in order.
+
+    Decompression runs outside the interpreter's lock, so that threads fill the cores.
+    """
+    waiting: collections.deque[Future[Looked]] = collections.deque()
+    upcoming = iter(entries)
+    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+        try:
+            for entry in itertools.islice(upcoming, _AHEAD):
+                waiting.append(pool.submit(_look, root, entry))
+            while waiting:
+                looked = waiting.popleft().result()
+                progress.step(1, looked.entry.size)
+                waiting += (pool.submit(_look, root, one) for one in itertools.islice(upcoming, 1))
+                yield looked
+        finally:
+            for one in waiting:
+                one.cancel()
+
+
+def _look(root: Path, entry: Entry) -> Looked:
+    try:
+        with open(open_file(root, entry.path), "rb", buffering=0) as stream:
+            if entry_of(entry.path, stream.fileno()) != entry:
+                return Looked(entry, None)
+            found = examine(stream, entry.size, entry.path)
+            wrong = found.wrong
+            if not wrong and not found.kind:
+                zeros = zero_tail(stream.fileno(), entry.size)
+                wrong = suspicious(entry.path, entry.size, zeros)
+            if entry_of(entry.path, stream.fileno()) != entry:
+                return Looked(entry, None)
+    except OSError as error:
+        return Looked(entry, _fact("!", error.strerror or type(error).__name__))
+    if wrong:
+        return Looked(entry, _fact("-" if found.wrong else "0", wrong))
+    return Looked(entry, _fact("?", found.unwalked) if found.unwalked else b"")
+
+
+def _fact(sign: str, text: str) -> bytes:
+    return f"{sign}{text}".encode("utf-8", "surrogateescape")
+
+
+_KINDS = {
+    "!": Kind.UNREADABLE,
+    "-": Kind.CUT_SHORT,
+    "0": Kind.UNFINISHED,
+    "?": Kind.NOT_WALKED,
+}
+
+
+def read_fact(path: bytes, fact: bytes) -> Finding | None:
+    """Give the finding that a fact stands for; None for a file that nothing is to be said of."""
+    text = fact.decode("utf-8", "surrogateescape")
+    return Finding(_KINDS[text[0]], path, text[1:]) if text else None
