@@ -11,10 +11,12 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 __all__ = [
+    "BESIDE_MOST",
     "LONGEST_LINE",
     "Dialect",
     "Item",
     "Listed",
+    "NotAListError",
     "Place",
     "Reader",
     "Unreadable",
@@ -23,6 +25,7 @@ __all__ = [
 ]
 
 LONGEST_LINE = 65536  # bytes; a path has at most 4096 (PATH_MAX), four times that in escapes
+BESIDE_MOST = 4 * 1024 * 1024  # bytes; what registries commonly take as an image's manifest at most
 
 
 class Listed(NamedTuple):
@@ -49,12 +52,21 @@ class UnusableError(Exception):
     """The list as a whole cannot be used; its text says why, in a few words."""
 
 
+class NotAListError(UnusableError):
+    """What was taken for a list by its name is none, or none that is in force.
+
+    Raised before anything was yielded. In a tree it is no finding at all, and the file is one like
+    any other; of a list that a person named it is as bad as any UnusableError.
+    """
+
+
 @attrs.frozen
 class Place:
     """Where a list lies, and a way to look at what lies beside it."""
 
     path: bytes  # relative to the root; a list from elsewhere: its file name alone
-    # Reads the file of that name in the list's folder: up to a MiB; None if there is none.
+    # Reads a file by its path relative to the list's folder, without `..`: its first BESIDE_MOST
+    # bytes as they lie there; None if there is no such file.
     beside: Callable[[bytes], bytes | None] = lambda _: None
 
     @property
