@@ -14,6 +14,7 @@ __all__ = [
     "ANY",
     "CONNECTION",
     "DEFAULT_NEVER_SERVE",
+    "LITTER",
     "RESERVED_NAMES",
     "TOTAL",
     "AccessLog",
@@ -35,26 +36,9 @@ RESERVED_NAMES = frozenset({ANY, ANONYMOUS})
 TOTAL, CONNECTION = "total", "connection"  # what a cap may be of, beside the url of a mount
 DAY = 24 * 60  # minutes
 
-DEFAULT_NEVER_SERVE = (
-    # version control: the whole history, with whatever was once checked in
-    ".git",
-    ".hg",
-    ".svn",
-    ".bzr",
-    ".fslckout",
-    ".jj",
-    "_darcs",
-    "CVS",
-    # secrets
-    ".ssh",
-    ".gnupg",
-    ".env",
-    ".netrc",
-    ".pgpass",
-    ".git-credentials",
-    ".*passw*",
-    ".*secret*",
-    # litter of operating systems and storage boxes, private to whoever made it
+# What operating systems and storage boxes leave behind, private to whoever made it; shell-style
+# wildcards over a whole name, in any case.
+LITTER = (
     ".DS_Store",
     "._*",
     ".AppleDouble",
@@ -76,6 +60,28 @@ DEFAULT_NEVER_SERVE = (
     "@eaDir",
     "#recycle",
     "#snapshot",
+)
+
+DEFAULT_NEVER_SERVE = (
+    # version control: the whole history, with whatever was once checked in
+    ".git",
+    ".hg",
+    ".svn",
+    ".bzr",
+    ".fslckout",
+    ".jj",
+    "_darcs",
+    "CVS",
+    # secrets
+    ".ssh",
+    ".gnupg",
+    ".env",
+    ".netrc",
+    ".pgpass",
+    ".git-credentials",
+    ".*passw*",
+    ".*secret*",
+    *LITTER,
 )
 
 Network = Union[IPv4Network, IPv6Network]

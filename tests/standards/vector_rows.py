@@ -21,8 +21,13 @@ PURE = PARSERS[1]
 
 def load(name: str) -> list[dict[str, Any]]:
     """Give all rows of one file."""
+    return load_part(name, "rows")
+
+
+def load_part(name: str, part: str) -> list[dict[str, Any]]:
+    """Give another list of one file."""
     document = json.loads((_FOLDER / f"{name}.json").read_text(encoding="utf-8"))
-    rows: list[dict[str, Any]] = document["rows"]
+    rows: list[dict[str, Any]] = document[part]
     return rows
 
 
