@@ -15,6 +15,7 @@ __all__ = [
     "Dialect",
     "Item",
     "Listed",
+    "NotAListError",
     "Place",
     "Reader",
     "Unreadable",
@@ -47,6 +48,10 @@ Item = Union[Listed, Unreadable]
 
 class UnusableError(Exception):
     """The list as a whole cannot be used; its text says why, in a few words."""
+
+
+class NotAListError(UnusableError):
+    """The file is no list after all: no finding."""
 
 
 @attrs.frozen
