@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import hashlib
 import os
 import stat
 import sys
@@ -15,20 +14,25 @@ import click
 
 from depotserve import config
 from depotserve.cli.printable import printable
+from depotserve.cli.progress import Shown
 from depotserve.errors import CallerError
+from depotserve.tree import cache
 from depotserve.tree.entry import Entry, Kind, shown
+from depotserve.tree.hashing import hash_files
+from depotserve.tree.inventory import ALWAYS, Inventory
 from depotserve.tree.litter import within_litter
 from depotserve.tree.manifest import replacing, write_manifest
-from depotserve.tree.opening import entry_of, open_file
 from depotserve.tree.state import state_folder
 from depotserve.tree.walk import Trouble, walk
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-__all__ = ["tree_manifest"]
+    from depotserve.tree.cache import Cache
+    from depotserve.tree.hashing import Hashed
+    from depotserve.tree.progress import Progress
 
-_PIECE = 256 * 1024
+__all__ = ["tree_manifest"]
 
 
 @click.command("manifest")
@@ -61,12 +65,16 @@ def tree_manifest(
         _check_out(out, tree)
     folder = state_folder(state, tree=tree)
     told = _Told()
-    rows = _digests(tree, folder, told, fresh=fresh)
-    if out is None:
-        count = write_manifest(sys.stdout.buffer, rows)
-    else:
-        with replacing(out) as stream:
-            count = write_manifest(stream, rows)
+    progress = Shown()
+    rows = _digests(tree, folder, told, progress, fresh=fresh)
+    try:
+        if out is None:
+            count = write_manifest(sys.stdout.buffer, rows)
+        else:
+            with replacing(out) as stream:
+                count = write_manifest(stream, rows)
+    finally:
+        progress.end()
     told.end(count)
     context.exit(int(told.faults > 0 or not count))
 
@@ -106,35 +114,35 @@ class _Told:
 
 
 def _digests(
-    tree: Path,
-    _state: Path,  # for the cache of digests, once it is joined
-    told: _Told,
-    *,
-    fresh: bool,  # noqa: ARG001  # likewise
+    tree: Path, state: Path, told: _Told, progress: Progress, *, fresh: bool
 ) -> Iterator[tuple[bytes, bytes]]:
     """Yield path and SHA-256 of every file, sorted by path as bytes; tell of all else."""
-    for path in sorted(_files(tree, told)):
-        try:
-            descriptor = open_file(tree, path)
-            digest = _digest(path, descriptor)
-        except OSError as error:
-            told.fault(path, error.strerror or type(error).__name__)
-            continue
-        if digest is None:
-            told.fault(path, "changed while it was read")
-        else:
-            yield path, digest
+    with contextlib.ExitStack() as exits:
+        inventory = Inventory()
+        exits.callback(inventory.close)
+        known = None if fresh else exits.enter_context(cache.opened(state, tree))
+        progress.begin("looking through the tree", 0, 0)
+        inventory.enter(_files(tree, told))
+        inventory.recall(known)
+        progress.begin("reading files", *inventory.want())
+        for done in hash_files(tree, inventory.wanted(), progress):
+            _note(done, inventory, known, told)
+        for entry in inventory.files():
+            digest = inventory.facts(entry.path).get(ALWAYS)
+            if digest is not None:
+                yield entry.path, digest
 
 
-def _digest(path: bytes, descriptor: int) -> bytes | None:
-    with open(descriptor, "rb", buffering=0) as stream:
-        before, digest = entry_of(path, descriptor), hashlib.sha256()
-        for piece in iter(lambda: stream.read(_PIECE), b""):
-            digest.update(piece)
-        return digest.digest() if entry_of(path, descriptor) == before else None
+def _note(done: Hashed, inventory: Inventory, known: Cache | None, told: _Told) -> None:
+    if done.wrong or done.changed:
+        told.fault(done.entry.path, done.wrong or "changed while it was read")
+        return
+    inventory.learn(done.entry.path, done.digests)
+    if known is not None:
+        known.remember(done.entry, done.digests)
 
 
-def _files(tree: Path, told: _Told) -> Iterator[bytes]:
+def _files(tree: Path, told: _Told) -> Iterator[Entry]:
     output = os.fstat(sys.stdout.fileno())
     for found in walk(tree):
         litter = within_litter(found.path)
@@ -148,7 +156,7 @@ def _files(tree: Path, told: _Told) -> Iterator[bytes]:
         elif (found.device, found.inode) == (output.st_dev, output.st_ino):
             told.note(found.path, "what standard output goes to, left out")
         else:
-            yield found.path
+            yield found
 
 
 def _tell_of_folder(tree: Path, found: Entry, told: _Told) -> None:

@@ -15,7 +15,7 @@ from depotserve.tree.authenticity.keys import load_keys
 from depotserve.tree.authenticity.signatures import check_signatures
 from depotserve.tree.authenticity.typed import parse_typed
 from depotserve.tree.authenticity.verdict import State
-from depotserve.tree.claims import Claims, Row
+from depotserve.tree.claims import Claims
 from depotserve.tree.entry import Kind as EntryKind
 from depotserve.tree.entry import shown
 from depotserve.tree.expectations.rules import load_rules
@@ -155,7 +155,7 @@ class _Run:
         number = self._claims.begin(TYPED.encode(), TYPED, guessed=False, within=False)
         after = self._claims.mark()
         self._claims.enter(
-            Row(one.path, number, 0, None, one.algorithm.name, one.value, b"") for one in typed
+            (one.path, number, 0, None, one.algorithm.name, one.value, b"", 1) for one in typed
         )
         self._claims.end(number, "root", self._claims.measure(after))
         self._claims.vouch_for(number, TYPED)

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import posixpath
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING, NamedTuple, Optional
 
 from depotserve.tree.digests import is_weak, name_at, rank
 from depotserve.tree.entry import Entry, Kind
+from depotserve.tree.inventory import insert_rows
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -23,7 +24,8 @@ CREATE TABLE lists (
     signer TEXT
 );
 CREATE TABLE claims (
-    path BLOB, list INTEGER, line INTEGER, size INTEGER, algorithm TEXT, digest BLOB, kin BLOB
+    path BLOB, list INTEGER, line INTEGER, size INTEGER, algorithm TEXT, digest BLOB, kin BLOB,
+    head INTEGER
 );
 CREATE TABLE set_aside (path BLOB PRIMARY KEY) WITHOUT ROWID;
 CREATE TABLE signed (path BLOB PRIMARY KEY, signer TEXT) WITHOUT ROWID;
@@ -38,16 +40,9 @@ LEFT JOIN facts f ON f.path = c.path AND f.algorithm = c.algorithm
 """
 
 
-class Row(NamedTuple):
-    """A claim as it is entered: with a digest, or with a size alone."""
-
-    path: bytes
-    list: int
-    line: int
-    size: int | None
-    algorithm: str | None
-    digest: bytes | None
-    kin: bytes
+# A claim as it is entered: path, list, line, size, algorithm, digest, kin (`Listed.group`), and 1
+# for the first claim of an entry, which may have several digests.
+Row = tuple[bytes, int, int, Optional[int], Optional[str], Optional[bytes], bytes, int]
 
 
 class Said(NamedTuple):
@@ -63,7 +58,7 @@ class Said(NamedTuple):
 class Measured(NamedTuple):
     """How much of what a list names is there."""
 
-    listed: int  # different paths
+    listed: int  # entries; a file that is named twice counts twice
     there: int  # of them, files that are there
     agreeing: int  # of them, with the size that the list states, if any
 
@@ -114,8 +109,8 @@ class Claims:
         )
 
     def enter(self, rows: Iterable[Row]) -> None:
-        """Enter claims. What `rows` raises leaves those before it entered."""
-        self._database.executemany("INSERT INTO claims VALUES (?, ?, ?, ?, ?, ?, ?)", rows)
+        """Enter claims. What `rows` raises may leave some entered: see `take_back`."""
+        insert_rows(self._database, "claims", 8, rows)
 
     def mark(self) -> int:
         """Give the mark that the newest claim lies at."""
@@ -130,12 +125,12 @@ class Claims:
         )
 
     def measure(self, after: int) -> Measured:
-        """Count the paths named after a mark, and how many of them are there."""
+        """Count the entries of lists after a mark, and how many of what they name are there."""
         row = self._database.execute(
             "SELECT count(*), count(e.path), "
-            "coalesce(sum(e.path IS NOT NULL AND (c.size IS NULL OR c.size = e.size)), 0) FROM "
-            "(SELECT path, max(size) AS size FROM claims WHERE rowid > ? GROUP BY path) c "
-            f"LEFT JOIN entries e ON e.path = c.path AND e.kind = {_FILE}",
+            "coalesce(sum(e.path IS NOT NULL AND (c.size IS NULL OR c.size = e.size)), 0) "
+            f"FROM claims c LEFT JOIN entries e ON e.path = c.path AND e.kind = {_FILE} "
+            "WHERE c.rowid > ? AND c.head",
             (after,),
         ).fetchone()
         return Measured(*row)

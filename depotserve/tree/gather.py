@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
+import functools
 import os
 from typing import TYPE_CHECKING, Callable, NamedTuple
 
 import attrs
 
 from depotserve.tree import compression
-from depotserve.tree.claims import Row
 from depotserve.tree.entry import shown
 from depotserve.tree.expectations.bases import BASES, NAME
 from depotserve.tree.expectations.catalog import Standing, standing
 from depotserve.tree.expectations.listed import (
     BESIDE_MOST,
-    Listed,
     NotAListError,
     Place,
     Unreadable,
@@ -28,7 +27,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
     from pathlib import Path
 
-    from depotserve.tree.claims import Claims, Measured
+    from depotserve.tree.claims import Claims, Measured, Row
     from depotserve.tree.expectations.listed import Dialect
     from depotserve.tree.findings import Findings
     from depotserve.tree.inventory import Inventory
@@ -137,17 +136,21 @@ class Gathering:
                 if isinstance(item, Unreadable):
                     lines.note(item)
                     continue
-                path = find(item.path)
+                listed, line, size, digests, kin = item
+                path = find(listed)
                 if path is None:
-                    lines.note(Unreadable(item.line, f"{shown(item.path)} leads out of the tree"))
-                else:
-                    yield from _rows_of(path, number, item)
+                    lines.note(Unreadable(line, f"{shown(listed)} is no path within the tree"))
+                    continue
+                head = 1
+                for algorithm, digest in digests or _NO_DIGEST:
+                    yield path, number, line, size, algorithm, digest, kin, head
+                    head = 0
 
     def _finder(self, source: Source, base: str) -> Callable[[bytes], bytes | None]:
         if base == NAME:
             return self._by_name
         folder = BASES[base](source.path) if source.within else b""
-        return lambda path: resolve(folder or b"", path)
+        return functools.partial(resolve, folder or b"")
 
     def _by_name(self, path: bytes) -> bytes | None:
         name = path.rpartition(b"/")[2]
@@ -181,12 +184,8 @@ _MOST_LINES = 10_000  # of one list; a list with more of them is none
 _TROUBLES = (OSError, UnusableError, compression.DamagedError, compression.TooLargeError)
 
 
-def _rows_of(path: bytes, number: int, item: Listed) -> Iterator[Row]:
-    _, line, size, digests, kin = item
-    if not digests:
-        yield Row(path, number, line, size, None, None, kin)
-    for algorithm, digest in digests:
-        yield Row(path, number, line, size, algorithm, digest, kin)
+# An entry without a digest makes a claim of its size, or of its being there.
+_NO_DIGEST: tuple[tuple[None, None], ...] = ((None, None),)
 
 
 def _reader_beside(source: Source) -> Callable[[bytes], bytes | None]:

@@ -6,6 +6,7 @@ for ten files and for a million. It is gone when it is closed.
 
 from __future__ import annotations
 
+import itertools
 import posixpath
 import sqlite3
 import unicodedata
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
 
     from depotserve.tree.cache import Cache
 
-__all__ = ["ALWAYS", "Inventory"]
+__all__ = ["ALWAYS", "Inventory", "insert_rows"]
 
 # Of every file: scanning, a manifest and a carry need it, and reading costs the most.
 ALWAYS = "sha256"
@@ -59,7 +60,7 @@ class Inventory:
 
     def enter(self, entries: Iterable[Entry]) -> None:
         """Enter all that lies in the tree, once."""
-        self.database.executemany("INSERT INTO entries VALUES (?, ?, ?, ?, ?, ?, ?)", entries)
+        insert_rows(self.database, "entries", 7, entries)
         self.database.execute("CREATE UNIQUE INDEX entry ON entries (path)")
 
     def entry(self, path: bytes) -> Entry | None:
@@ -171,6 +172,23 @@ class Inventory:
             yield Asked(_entry(row), tuple(sorted(names.split(","))))
 
 
+def insert_rows(
+    database: sqlite3.Connection, table: str, columns: int, rows: Iterable[tuple[object, ...]]
+) -> None:
+    """Insert rows a hundred at a time, which takes half the time of `executemany`.
+
+    What `rows` raises leaves those before it inserted, but for less than a hundred.
+    """
+    row = f"({', '.join('?' * columns)})"
+    upcoming = iter(rows)
+    while some := list(itertools.islice(upcoming, _AT_ONCE)):
+        database.execute(
+            f"INSERT INTO {table} VALUES {', '.join([row] * len(some))}",
+            list(itertools.chain.from_iterable(some)),
+        )
+
+
+_AT_ONCE = 100  # rows: of seven values, fewer than the 999 that SQLite takes before 3.32
 _LARGE = 64 * 1024 * 1024  # bytes; below, files are read in the order of their paths
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import posixpath
 import re
+from binascii import unhexlify
 from itertools import chain
 from typing import TYPE_CHECKING, BinaryIO
 
@@ -39,6 +40,8 @@ _MOST_IN_VAIN = 1000
 _PLAIN = re.compile(
     rb"(?P<escaped>\\)?(?P<digest>[0-9A-Fa-f]+)[ \t](?P<mark>[ *](?=.))?(?P<name>.+)", re.DOTALL
 )
+# The commonest line, which needs no further look: no escape, no CR, no NUL.
+_QUICK = re.compile(rb"((?:[0-9A-Fa-f]{2})+) [ *]([^\0\r]+)", re.DOTALL)
 # Greedy: the last `) = ` ends the name.
 _TAGGED = re.compile(
     rb"(?P<escaped>\\)?(?P<tag>[A-Za-z0-9][A-Za-z0-9/-]{0,15}) ?\((?P<name>.+)\) ?= ?"
@@ -100,36 +103,49 @@ class _List:
         self._single: bool | None = None  # one blank before names, once a line has shown it
         self._first: Listed | None = None
         self._names_own = False
+        self._began = False  # whether a line that is not blank was seen
         self._in_vain = 0
         self._held: list[Item] = []  # at most _MOST_IN_VAIN
 
     def items(self, lines: Iterator[Line]) -> Iterator[Item]:
-        for number, line in self._signed_or_all(lines):
-            text = None if line is None else line.lstrip(b" \t")
-            if text is None or (text and not text.startswith(b"#")):
-                yield from self._in_turn(self._item(number, text))
+        for number, line in lines:
+            # Nearly all lines of a large list; the rest goes through every check.
+            quick = _QUICK.fullmatch(line) if self._is_settled and line is not None else None
+            kind = self._own.algorithm_of(len(quick[1])) if quick else None
+            if quick and kind and len(quick[1]) == 2 * kind.size:
+                yield Listed(quick[2], number, None, ((kind.name, unhexlify(quick[1])),))
+                continue
+            for at, one in self._signed_or_all(number, line, lines):
+                text = None if one is None else one.lstrip(b" \t")
+                if text is None or (text and not text.startswith(b"#")):
+                    yield from self._in_turn(self._item(at, text))
         if self._first is not None:
             yield from self._stranger(self._first)
         else:
             raise self._useless("no line could be read" if self._in_vain else "holds no entry")
 
-    def _signed_or_all(self, lines: Iterator[Line]) -> Iterator[Line]:
-        """Give the lines that count, without the CR of a CR LF."""
-        began = False
-        for number, line in lines:
-            text = line
-            if self._escapes and line is not None and line.endswith(b"\r"):
-                text = line[:-1]
-            bare = b"?" if text is None else text.rstrip(b" \t")
-            if bare == BEGIN:
-                if began:
-                    raise UnusableError(f"lines stand before the signed text of line {number}")
-                yield from signed_lines(lines)
-            elif bare == SIGNATURE and self._own.armoured and not began:
-                raise NotAListError("a signature without what it signs")
-            else:
-                yield number, text
-            began = began or bare != b""
+    @property
+    def _is_settled(self) -> bool:
+        """Tell whether the list has shown to be one, of lines with two characters before names."""
+        return self._single is False and self._first is not None and not self._own.beside
+
+    def _signed_or_all(
+        self, number: int, line: bytes | None, lines: Iterator[Line]
+    ) -> Iterator[Line]:
+        """Give the lines that count, without the CR of a CR LF: this one, or the signed ones."""
+        text = line
+        if self._escapes and line is not None and line.endswith(b"\r"):
+            text = line[:-1]
+        bare = b"?" if text is None else text.rstrip(b" \t")
+        if bare == BEGIN:
+            if self._began:
+                raise UnusableError(f"lines stand before the signed text of line {number}")
+            yield from signed_lines(lines)
+        elif bare == SIGNATURE and self._own.armoured and not self._began:
+            raise NotAListError("a signature without what it signs")
+        else:
+            yield number, text
+        self._began = self._began or bare != b""
 
     def _in_turn(self, item: Item) -> Iterator[Item]:
         """Hold back what a file that may be no list is blamed for, until it has shown to be one."""

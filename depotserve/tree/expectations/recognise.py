@@ -6,7 +6,16 @@ import posixpath
 import re
 from typing import TYPE_CHECKING, Callable
 
-from depotserve.tree.expectations import debian, metalink, oci, rpm_md, simple_index
+from depotserve.tree.expectations import (
+    bag,
+    catalog,
+    checksum_lines,
+    debian,
+    metalink,
+    oci,
+    rpm_md,
+    simple_index,
+)
 
 if TYPE_CHECKING:
     from depotserve.tree.expectations.listed import Dialect
@@ -14,7 +23,10 @@ if TYPE_CHECKING:
 __all__ = ["recognise"]
 
 # Asked for every name of a tree, so they must be quick.
-_BY_NAME: tuple[Callable[[bytes], Dialect | None], ...] = ()
+_BY_NAME: tuple[Callable[[bytes], Dialect | None], ...] = (
+    bag.dialect_of,
+    checksum_lines.dialect_of,
+)
 # Those that go by the beginning too; the first that knows it has it, the one that guesses is last.
 _BY_HEAD: tuple[Callable[[bytes, bytes], Dialect | None], ...] = (
     metalink.dialect_of,
@@ -22,6 +34,7 @@ _BY_HEAD: tuple[Callable[[bytes, bytes], Dialect | None], ...] = (
     debian.dialect_of,
     oci.dialect_of,
     simple_index.dialect_of,
+    catalog.dialect_of,
 )
 # What none of those looks at twice: a head is read, so a file opened, only for these names.
 _CANDIDATE = re.compile(
