@@ -45,7 +45,7 @@ class CutShortError(DamagedError):
 
 
 class TooLargeError(Exception):
-    """More came out than the caller takes; the text says how much that is."""
+    """More came out than the caller takes, or more memory is needed; the text says what."""
 
 
 class _Gzip:
@@ -87,6 +87,11 @@ _MAGIC = {
     b"\xfd7zXZ\0": "xz",
     b"\x28\xb5\x2f\xfd": "zstd",
 }
+# Zstandard: a frame of something else, which its readers skip; the first byte is 0x50 to 0x5F
+# (RFC 8878 section 3.1.2).
+_SKIPPABLE = b"\x2a\x4d\x18"
+# What both libraries say of a stream that needs more memory than it gets.
+_TOO_MUCH = ("Memory usage limit exceeded", "too much memory")
 # What may follow a stream: another one, or padding (xz: section 2.2 of its format, in fours; tape
 # blocks of zeros after gzip are common practice).
 _PADDED = ("xz", "gzip")
@@ -94,14 +99,16 @@ _PADDED = ("xz", "gzip")
 
 def compression(head: bytes) -> str | None:
     """Name the compression that a file beginning with `head` has; None if it has none."""
+    if head[1:4] == _SKIPPABLE and head[0] >> 4 == 5:
+        return "zstd"
     return next((name for magic, name in _MAGIC.items() if head.startswith(magic)), None)
 
 
 def decompressed(stream: BinaryIO, name: str) -> Iterator[bytes]:
     """Yield the content of a compressed stream in pieces of at most PIECE bytes, to its very end.
 
-    Streams that follow each other count as one. Raises CutShortError, DamagedError, and OSError
-    of reading.
+    Streams that follow each other count as one. Raises CutShortError, DamagedError, TooLargeError
+    for a stream that needs too much memory, and OSError of reading.
     """
     left = stream.read(PIECE)
     while left:
@@ -122,7 +129,10 @@ def _one(decompressor: Any, data: bytes, stream: BinaryIO) -> Iterator[bytes]:  
         try:
             piece = decompressor.decompress(data, PIECE)
         except (zlib.error, lzma.LZMAError, zstd.ZstdError, OSError, ValueError, EOFError) as error:
-            raise DamagedError(str(error) or type(error).__name__) from error
+            text = str(error) or type(error).__name__
+            if any(phrase in text for phrase in _TOO_MUCH):
+                raise TooLargeError("needs more memory to unpack than is given") from error
+            raise DamagedError(text) from error
         if piece:
             yield piece
         if decompressor.eof:

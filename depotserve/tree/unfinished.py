@@ -1,0 +1,55 @@
+"""Names that clients give to downloads until they are finished."""
+
+from __future__ import annotations
+
+import re
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+__all__ = ["unfinished"]
+
+# What is downloaded lies under such a name until it is whole.
+_PARTS = (
+    b"part",
+    b"partial",
+    b"crdownload",
+    b"opdownload",
+    b"download",
+    b"downloading",
+    b"filepart",
+    b"incomplete",
+    b"unfinished",
+    b"!ut",
+    b"!bt",
+)
+# Such a file lies beside a download under its final name, and goes when that is whole.
+_CONTROLS = (b"aria2",)
+_SUFFIX = re.compile(
+    rb"(?P<final>.+)\.(?:(?P<control>%s)|%s)" % (b"|".join(_CONTROLS), b"|".join(_PARTS)),
+    re.IGNORECASE | re.DOTALL,
+)
+
+
+def unfinished(names: set[bytes]) -> Iterator[tuple[bytes, str]]:
+    """Yield the names of one folder that are unfinished downloads, and why; in order, each once."""
+    found: dict[bytes, str] = {}
+    for name in names:
+        match = _SUFFIX.fullmatch(name)
+        if not match:
+            continue
+        has_final = match["final"] in names
+        if match["control"] and has_final:
+            found[match["final"]] = f"{_shown(name)} beside it says that its download goes on"
+        found.setdefault(name, _why(match["final"], has_final=has_final))
+    yield from sorted(found.items())
+
+
+def _why(final: bytes, *, has_final: bool) -> str:
+    beside = ", which lies beside it" if has_final else ""
+    return f"the name of an unfinished download of {_shown(final)}{beside}"
+
+
+def _shown(name: bytes) -> str:
+    return name.decode("utf-8", "surrogateescape")
