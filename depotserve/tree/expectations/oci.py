@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO
 
 import attrs
 
-from depotserve.tree.digests import named
+from depotserve.tree.digests import named, parse_hex
 from depotserve.tree.expectations.file_facts import Facts, insist
 from depotserve.tree.expectations.listed import (
     BESIDE_MOST,
@@ -99,16 +99,14 @@ def _blobs(walk: _Walk) -> Iterator[Item]:
 def _blob(walk: _Walk, descriptor: Any, depth: int) -> Iterator[Item]:  # noqa: ANN401
     path = _path(descriptor)
     if path is None:
-        yield Unreadable(walk.count, "a descriptor without a digest")
+        yield Unreadable(walk.count, "a descriptor without a digest that can be read")
         return
     facts = Facts(walk.count)
     kind, _, value = descriptor["digest"].partition(":")
     facts.take_digest(kind, value, walk.count)
     size = descriptor.get("size")
     facts.take_size(str(size) if type(size) is int else "", walk.count)
-    # Without a digest that can be read, the name that is made of it is that of no file.
-    items = facts.items(path)
-    yield from items if facts.digests else (one for one in items if isinstance(one, Unreadable))
+    yield from facts.items(path)
     # As text only: what JSON allows in its place may be no key of a table.
     fields = _NAMED_BY.get(str(descriptor.get("mediaType")))
     if fields and path not in walk.seen:
@@ -165,7 +163,12 @@ def _digest(kind: str, content: bytes) -> bytes:
 def _path(descriptor: Any) -> bytes | None:  # noqa: ANN401
     digest = descriptor.get("digest") if isinstance(descriptor, dict) else None
     found = _DIGEST.fullmatch(digest) if isinstance(digest, str) and len(digest) <= 255 else None
-    return f"blobs/{found[1]}/{found[2]}".encode() if found else None
+    if not found:
+        return None
+    algorithm = named(found[1])
+    if algorithm and parse_hex(found[2], algorithm) is None:
+        return None  # no file can have the name that it makes
+    return f"blobs/{found[1]}/{found[2]}".encode()
 
 
 def _lies_beside(place: Place, descriptor: Any) -> bool:  # noqa: ANN401

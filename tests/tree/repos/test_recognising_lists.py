@@ -58,7 +58,9 @@ LINK = b'<a href="x.whl#sha256=00">x</a>'
 def test_a_list_is_known_by_its_name_and_beginning(
     path: bytes, head: bytes, dialect: Dialect | None
 ) -> None:
-    assert recognise(path, lambda: head) == dialect
+    found = recognise(path, lambda: head)
+    # Whatever is JSON may be a catalog; only reading it tells.
+    assert (None if found and found.guessed else found) == dialect
 
 
 @pytest.mark.parametrize(
