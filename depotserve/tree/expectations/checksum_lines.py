@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING, BinaryIO
 
 from depotserve.tree.digests import named, parse_hex
 from depotserve.tree.entry import shown
-from depotserve.tree.expectations import list_names
-from depotserve.tree.expectations.clear_signed import BEGIN, SIGNATURE, signed_lines
+from depotserve.tree.expectations import cleartext, list_names
+from depotserve.tree.expectations.cleartext import BEGIN, SIGNATURE
 from depotserve.tree.expectations.listed import (
     LONGEST_LINE,
     Dialect,
@@ -140,7 +140,9 @@ class _List:
         if bare == BEGIN:
             if self._began:
                 raise UnusableError(f"lines stand before the signed text of line {number}")
-            yield from signed_lines(lines)
+            rest = (cleartext.Line(at, one or b"", one is not None) for at, one in lines)
+            for found in cleartext.signed_part(rest):
+                yield found.number, found.text if found.whole else None
         elif bare == SIGNATURE and self._own.armoured and not self._began:
             raise NotAListError("a signature without what it signs")
         else:

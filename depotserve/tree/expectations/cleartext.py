@@ -12,12 +12,13 @@ from depotserve.tree.expectations.listed import LONGEST_LINE, UnusableError
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-__all__ = ["BEGIN", "Line", "lines", "signed_text"]
+__all__ = ["BEGIN", "SIGNATURE", "Line", "lines", "signed_part", "signed_text"]
 
 BEGIN = b"-----BEGIN PGP SIGNED MESSAGE-----"
-_SIGNATURE = b"-----BEGIN PGP SIGNATURE-----"
+SIGNATURE = b"-----BEGIN PGP SIGNATURE-----"
 _END = b"-----END PGP SIGNATURE-----"
 _MARK = b"\xef\xbb\xbf"  # a byte order mark
+_BLANKS = b" \t\r"
 
 
 class Line(NamedTuple):
@@ -58,12 +59,22 @@ def signed_text(given: Iterator[Line]) -> Iterator[Line]:
         yield first
         yield from given
         return
+    yield from signed_part(given)
+
+
+def signed_part(given: Iterator[Line]) -> Iterator[Line]:
+    """Yield the signed text that follows a line BEGIN, as `signed_text` does.
+
+    Blanks at the end of a line go: no signature is about them (section 7.2).
+    """
     _pass_headers(given)
     for line in given:
-        if line.text.rstrip() == _SIGNATURE:
+        text = line.text.rstrip(_BLANKS)
+        if text == SIGNATURE:
             _pass_signature(given)
             return
-        yield line._replace(text=line.text[2:]) if line.text.startswith(b"- ") else line
+        # A line that begins with a dash and is not escaped stays, and is none of a list.
+        yield line._replace(text=text[2:] if text.startswith(b"- ") else text)
     raise UnusableError("the signed text is cut short: no signature follows it")
 
 
