@@ -35,6 +35,7 @@ class Kind(Enum):
     WEAK = ("vouched for by a weak digest alone", False)
     EXTRA = ("in no list", False)
     FOREIGN = ("catalog of other files", False)
+    UNCHECKED = ("signature not checked", False)
     NOT_WALKED = ("structure not walked", False)
     LITTER = ("system litter", False)
     EMPTY_FOLDER = ("empty folder", False)

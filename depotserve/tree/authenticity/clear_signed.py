@@ -23,6 +23,7 @@ _HASH = re.compile(rb"Hash: ?[A-Za-z0-9, -]{1,80}")
 # RFC 9580 §7.2: "trailing whitespace -- specifically, spaces (0x20) and tabs (0x09) -- at the end
 # of any line is removed"; the carriage return is part of the line's end.
 _TRAILING = b" \t\r"
+_MOST_LINES = 1_000_000  # each is an object of some 60 bytes
 
 
 class ClearSigned(NamedTuple):
@@ -53,6 +54,8 @@ def signed_text(content: bytes) -> bytes:
 
 def take_apart(content: bytes) -> ClearSigned:
     """Split a clear-signed file into its text and its signatures. Raises BrokenError."""
+    if content.count(b"\n") > _MOST_LINES:
+        raise BrokenError(f"the signed message has more than {_MOST_LINES} lines")
     rows = iter(content.split(b"\n"))
     if next(rows).rstrip(_TRAILING) != _BEGIN:
         raise BrokenError("text stands before the signed message")

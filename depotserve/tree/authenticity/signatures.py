@@ -33,7 +33,7 @@ if TYPE_CHECKING:
 __all__ = ["Checked", "Form", "Signed", "check_signatures", "signed_by"]
 
 _MOST_SIGNATURE = 1024 * 1024  # bytes; one is some hundred, a CMS with its certificates some KiB
-_MOST_CLEAR_SIGNED = 64 * 1024 * 1024  # held in memory; the largest known index has some MiB
+_MOST_CLEAR_SIGNED = 16 * 1024 * 1024  # held in memory; the largest known index has some MiB
 _MOST_CONVERTED = 4 * 1024 * 1024  # of a file that is tried again with other line ends
 _DETACHED = (b".asc", b".sig", b".gpg", b".sign", b".p7s", b".p7", b".pgp")
 # Names under which a clear-signed message is looked for; `.asc` is one if nothing lies beside it.
@@ -175,7 +175,8 @@ class _Checker:
         if self.tools is None:
             return Checked(path, target, None)
         if kind is _Kind.OTHER:
-            return Checked(path, target, Verdict(State.UNREADABLE, detail=_what_it_is(content)))
+            state = State.OTHER_KIND if content else State.UNREADABLE
+            return Checked(path, target, Verdict(state, detail=_what_it_is(content)))
         if not there:
             return Checked(path, target, Verdict(State.ORPHAN))
         tool = self.tools[1] if kind is _Kind.CMS else self.tools[0]
@@ -226,7 +227,9 @@ def _kind_of(content: bytes) -> _Kind:
 def _kind_of_other(content: bytes) -> _Kind:
     """Tell a damaged signature from a key, and from what is no OpenPGP."""
     if content[:1] >= b"\x80":
-        return _KINDS.get(tag_of(content[0]), _Kind.OTHER)
+        # Raw signatures of other kinds begin with any byte, so that one alone tells nothing.
+        kind = _KINDS.get(tag_of(content[0]), _Kind.OTHER)
+        return kind if _VERSION.match(content) or kind is _Kind.KEY else _Kind.OTHER
     try:
         labels = [one.label for one in blocks(content)]
     except BrokenError:
@@ -236,10 +239,19 @@ def _kind_of_other(content: bytes) -> _Kind:
     return _Kind.KEY if labels[0] == b"PUBLIC KEY BLOCK" else _Kind.OPENPGP
 
 
+# A binary signature packet as it begins: its type, a length, its version (RFC 9580 §5.2); and the
+# packets that a whole message begins with, one-pass (§5.4) and compressed (§5.6).
+_VERSION = re.compile(
+    rb"(?:\xc2(?:[\0-\xbf]|[\xc0-\xdf].|\xff.{4})|\x88.|\x89..|\x8a.{4})[\3-\6]"
+    rb"|[\x90\xc4]\x0d[\3\6]|\xa3[\1-\3]",
+    re.DOTALL,
+)
+
+
 def _what_it_is(content: bytes) -> str:
     if not content:
         return "is empty"
     for beginning, words in _OTHERS.items():
         if content.startswith(beginning):
-            return f"is a signature of {words}, which is not checked here"
+            return f"of {words}"
     return f"{len(content)} bytes that are neither OpenPGP nor CMS"

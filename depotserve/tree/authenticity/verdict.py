@@ -29,6 +29,7 @@ class State(Enum):
     WEAK = "too weak to prove anything"
     UNREADABLE = "cannot be used"
     UNKNOWN_KEY = "its key is not pinned"
+    OTHER_KIND = "of a kind that is not checked here"
     ORPHAN = "what it signs is not there"
 
 

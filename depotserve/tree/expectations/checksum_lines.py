@@ -116,8 +116,9 @@ class _List:
                 yield Listed(quick[2], number, None, ((kind.name, unhexlify(quick[1])),))
                 continue
             for at, one in self._signed_or_all(number, line, lines):
+                # As coreutils has it: a comment begins its line, blanks before an entry go.
                 text = None if one is None else one.lstrip(b" \t")
-                if text is None or (text and not text.startswith(b"#")):
+                if one is None or (text and not one.startswith(b"#")):
                     yield from self._in_turn(self._item(at, text))
         if self._first is not None:
             yield from self._stranger(self._first)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from urllib.parse import unquote_to_bytes
 
 from depotserve.tree.digests import Algorithm, by_size, named, parse_hex
+from depotserve.tree.expectations.file_facts import parse_size
 from depotserve.tree.expectations.vocabulary import (
     Role,
     algorithm_of,
@@ -31,8 +32,6 @@ __all__ = [
     "url_path",
 ]
 
-_LARGEST = 2**63 - 1  # what a file system can hold
-_SIZE = re.compile("[0-9]{1,19}")
 _PREFIX = re.compile("([A-Za-z][A-Za-z0-9_/-]{0,15}):([^:]+)")
 _INTEGRITY = re.compile(r"(sha256|sha384|sha512)-([A-Za-z0-9+/_=-]+)(?:\?.*)?")  # W3C SRI, §3.5
 _BASE64 = re.compile("[A-Za-z0-9+/_-]{22,88}={0,2}")
@@ -48,11 +47,9 @@ _FILE = re.compile(r"(?:.*[/\\])?[^/\\]+\.(?=[0-9]*[A-Za-z])[A-Za-z0-9_]{1,10}")
 
 def size_of(value: Any) -> int | None:  # noqa: ANN401
     """Read a size: a whole number, or one as text in ASCII digits; None for anything else."""
-    if isinstance(value, str) and _SIZE.fullmatch(value.strip()):
-        value = int(value)
-    if isinstance(value, bool) or not isinstance(value, int):
-        return None
-    return value if 0 <= value <= _LARGEST else None
+    if type(value) is int:  # no truth value
+        value = str(value) if 0 <= value < 2**64 else ""
+    return parse_size(value.strip()) if isinstance(value, str) else None
 
 
 class Claim(NamedTuple):

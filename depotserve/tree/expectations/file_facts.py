@@ -15,14 +15,15 @@ if TYPE_CHECKING:
 
 __all__ = ["Facts", "insist", "parse_size", "uncompressed"]
 
-# 19 digits hold every size of a file (2^63 - 1 bytes); int() of thousands is refused by Python.
-_SIZE = re.compile("[0-9]{1,19}")
+_LARGEST = 2**63 - 1  # bytes; what a file system can hold
+_SIZE = re.compile("[0-9]{1,19}")  # int() of thousands is refused by Python
 _COMPRESSED = re.compile(rb"\.(?:gz|xz|bz2|zst|lzma|lz4)\Z")
 
 
 def parse_size(text: str) -> int | None:
-    """Read a size in bytes as decimal digits; None if it is anything else."""
-    return int(text) if _SIZE.fullmatch(text) else None
+    """Read a size in bytes as decimal digits; None for anything else, or more than a file has."""
+    size = int(text) if _SIZE.fullmatch(text) else _LARGEST + 1
+    return size if size <= _LARGEST else None
 
 
 def uncompressed(path: bytes) -> bytes:

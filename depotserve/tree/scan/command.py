@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import hashlib
 import os
+import re
 from typing import TYPE_CHECKING
 
 import attrs
@@ -18,6 +20,7 @@ if TYPE_CHECKING:
 
 __all__ = ["Command", "parse_command"]
 
+_BESIDE = re.compile(r"[A-Za-z0-9_.:=/@%+-]*")
 _ALLOWED = "allowed is such as 'scanner --quiet {file}'"
 
 
@@ -29,6 +32,13 @@ def parse_command(text: str) -> tuple[str, ...]:
         raise CallerError(f"--command is no command: {error}", allowed=_ALLOWED) from error
     if not any(FILE in word for word in words[1:]) or FILE in words[0]:
         raise CallerError("--command has no argument {file}", allowed=_ALLOWED)
+    for word in words:
+        # A name within a word that something else takes apart again could be a command of its own.
+        if FILE in word and not _BESIDE.fullmatch(word.replace(FILE, "")):
+            raise CallerError(
+                f"--command: {{file}} stands amid {word!r}",
+                allowed="allowed is {file} alone, or after an option as in --file={file}",
+            )
     return words
 
 
@@ -59,11 +69,14 @@ class Command:
         if not self.settings.version:
             return Version(one_line(self.words[0]))
         ran = self._run(self.settings.version, stop)
-        line = one_line(ran.output.lstrip().split(b"\n", 1)[0])
+        whole = ran.output.strip()
+        line = one_line(whole.split(b"\n", 1)[0])
         if ran.status != 0 or not line or not line.isprintable():
             raise self._gone(" ".join(self.settings.version), f"gives no version: {ran.words}")
         engine, _, signatures = line.partition("/")
-        return Version(engine, signatures)
+        # What follows the first line may be what changes with the signatures.
+        rest = hashlib.sha256(whole).hexdigest()[:16]
+        return Version(engine, f"{signatures} {rest}".strip() if b"\n" in whole else signatures)
 
     def is_dated(self, _version: Version) -> bool:
         """Tell whether there is a command that names it."""

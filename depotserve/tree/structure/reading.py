@@ -15,6 +15,8 @@ __all__ = ["PIECE", "Forward", "Readable", "exactly", "most_unpacked", "part", "
 PIECE = 256 * 1024
 _LEAST_ROOM = 1024**3
 _RATIO = 100
+# A thousand bombs of 2 KiB that may each become a GiB would take hours.
+_SMALL_ROOM, _SMALL_RATIO = 64 * 1024 * 1024, 10_000
 
 
 class Readable(Protocol):
@@ -31,7 +33,7 @@ def most_unpacked(size: int) -> int:
     1032, xz and Zstandard 10,000 and more, which only zeros do. The GiB lets small files be
     anything: it takes a few seconds.
     """
-    return _LEAST_ROOM + _RATIO * size
+    return min(_LEAST_ROOM, _SMALL_ROOM + _SMALL_RATIO * size) + _RATIO * size
 
 
 def exactly(stream: Readable, count: int, what: str) -> bytes:

@@ -163,9 +163,9 @@ def test_a_key_that_came_with_the_files_changes_nothing(
         (lambda somebody: somebody.sign(LIST) + b"\n", State.UNREADABLE, "no OpenPGP packet"),
         (lambda somebody: somebody.sign(LIST)[:-7], State.UNREADABLE, "cut short"),
         (lambda somebody: somebody.sign(LIST, "--armor")[:-30], State.UNREADABLE, "cut short"),
-        (lambda _: bytes(range(128)), State.UNREADABLE, "neither OpenPGP nor CMS"),
-        (lambda _: b"untrusted comment: x\nRWQ\n", State.UNREADABLE, "minisign"),
-        (lambda somebody: somebody.public(armour=False)[4:], State.UNREADABLE, ""),
+        (lambda _: bytes(range(128)), State.OTHER_KIND, "neither OpenPGP nor CMS"),
+        (lambda _: b"untrusted comment: x\nRWQ\n", State.OTHER_KIND, "minisign"),
+        (lambda somebody: somebody.public(armour=False)[4:], State.OTHER_KIND, ""),
     ],
 )
 def test_what_is_no_signature_of_this_file_is_never_good(
