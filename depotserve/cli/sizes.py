@@ -9,6 +9,8 @@ _UNITS = ("bytes", "KiB", "MiB", "GiB", "TiB")  # IEC 80000-13
 
 def size_words(size: float) -> str:
     """Give a number of bytes in three digits or so, in the unit that suits it."""
+    if size == 1:
+        return "1 byte"
     unit = 0
     while size >= 1024 and unit < len(_UNITS) - 1:
         size /= 1024

@@ -5,6 +5,7 @@ from __future__ import annotations
 import itertools
 import json
 import sys
+from datetime import date, datetime, timezone
 from typing import TYPE_CHECKING, TextIO
 
 import click
@@ -89,10 +90,13 @@ def _signatures(report: Report) -> Iterator[str]:
 
 def _findings(report: Report) -> Iterator[str]:
     noted = report.findings.in_order()
+    counts = report.findings.counts()
     for kind, some in itertools.groupby(noted, key=lambda one: one.finding.kind):
         if kind.is_fault:
+            count, accepted = counts[kind]
+            of_them = f", of which accepted: {accepted}" if accepted else ""
             yield ""
-            yield f"{kind.word[0].upper()}{kind.word[1:]}"
+            yield f"{kind.word[0].upper()}{kind.word[1:]}: {count}{of_them}"
             yield from map(_fault_line, some)
         else:
             yield from _information(kind.word, some)
@@ -129,9 +133,21 @@ def _unchecked(report: Report) -> Iterator[str]:
         yield "Accepted"
     for number, (rule, count) in enumerate(report.rules, 1):
         yield (
-            f"  rule {number} ({rule.kind.word}, {rule.path}) accepted {count} until {rule.until}: "
+            f"  rule {number} ({rule.kind.word}, {rule.path}) {_came_to(rule, count)}: "
             f"{rule.reason} ({rule.by})"
         )
+
+
+def _came_to(rule: Rule, count: int) -> str:
+    if rule.is_over(_today()):
+        return f"accepts nothing since its last day, {rule.until}, is over"
+    if not count:
+        return "fits no finding, and can go"
+    return f"accepted {count} until {rule.until}"
+
+
+def _today() -> date:
+    return datetime.now(tz=timezone.utc).date()
 
 
 def _to_do(report: Report) -> Iterator[str]:
@@ -150,6 +166,8 @@ def _end(report: Report) -> Iterator[str]:
         yield f"{_counted(faults, 'fault')}."
     elif not report.vouches:
         yield "Nothing vouches for these files: no list with digests names any. No other fault."
+    elif accepted := sum(count for _, count in report.findings.counts().values()):
+        yield f"No fault was found but what rules accept: {accepted}."
     else:
         yield "No fault was found."
 
@@ -165,6 +183,7 @@ def print_json(report: Report) -> None:
         "tree": str(report.root),
         "status": report.status,
         "faults": report.faults,
+        "counts": {kind.word: count for kind, (count, _) in report.findings.counts().items()},
         "files": files,
         "bytes": size,
         "vouched_by_weakest": report.claims.vouched(),
@@ -223,6 +242,7 @@ def _rule(rule: Rule, count: int) -> dict[str, object]:
         "by": rule.by,
         "until": rule.until.isoformat(),
         "accepted": count,
+        "over": rule.is_over(_today()),
     }
 
 

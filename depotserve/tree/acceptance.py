@@ -28,7 +28,10 @@ _LONGEST = 1024 * 1024  # bytes; ten thousand rules are more than a person can a
 _KINDS = {kind.word: kind for kind in Kind if kind.is_fault}
 _NEEDED = ("finding", "path", "reason", "by", "until")
 _KEYS = frozenset((*_NEEDED, "size"))
+_TOP = frozenset(("format", "accept"))
 _DAY = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
+_SET = re.compile(r"\[[^]]+\]")  # of a pattern: one of some characters
+_LITERAL = re.compile(r"\[[*?[]\]")  # a wildcard that stands for itself
 
 
 @attrs.frozen
@@ -36,7 +39,7 @@ class Rule:
     """One thing that is accepted, why, by whom and until when."""
 
     kind: Kind
-    path: str  # shell-style wildcards over the whole path; `*` covers `/` too
+    path: str  # shell-style wildcards over the whole path; `*` covers `/` too, case counts
     size: int | None  # exactly that many bytes, where it is given
     reason: str
     by: str
@@ -49,18 +52,19 @@ class Rule:
             return False
         return fnmatch.fnmatchcase(shown(path), self.path)
 
+    def is_over(self, today: date) -> bool:
+        """Tell whether its last day is over; then it accepts nothing."""
+        return self.until < today
+
 
 def load_rules(path: Path) -> tuple[Rule, ...]:
     """Read a file of rules (`format: 1`, `accept:` a list). Raises CallerError naming the line."""
-    top = _mapping(read(read_bounded(path, _LONGEST), name=os.fspath(path)))
-    for key in top.entries:
-        if key not in ("format", "accept"):
-            raise top.entries[key].at.fault("is unknown", "allowed are format and accept")
+    top = _mapping(read(read_bounded(path, _LONGEST), name=os.fspath(path)), _TOP)
     _format(top)
     rules = top.entries.get("accept")
     if not isinstance(rules, Listing):
         raise top.at.fault("has no list `accept`", "allowed is a list of rules")
-    return tuple(_rule(_mapping(one)) for one in rules.items)
+    return tuple(_rule(_mapping(one, _KEYS)) for one in rules.items)
 
 
 def accept(
@@ -68,12 +72,12 @@ def accept(
 ) -> dict[int, int]:
     """Let rules accept findings; give for each rule, by its place, how many it accepted.
 
-    A rule whose last day is over accepts nothing.
+    What two rules fit, the first accepts. A rule whose last day is over accepts nothing.
     """
     accepted: dict[int, int] = {}
     for number, rule in enumerate(rules):
         accepted[number] = 0
-        if rule.until < today:
+        if rule.is_over(today):
             continue
         fits = [
             path
@@ -90,30 +94,27 @@ def _format(top: Mapping) -> None:
         raise (found or top).at.fault("the format is not known", "allowed is format: 1")
 
 
-def _mapping(value: Value) -> Mapping:
+def _mapping(value: Value, keys: frozenset[str]) -> Mapping:
+    allowed = f"allowed are {', '.join(sorted(keys))}"
     if not isinstance(value, Mapping):
-        raise value.at.fault("is no set of keys", f"allowed are {', '.join(sorted(_KEYS))}")
+        raise value.at.fault("is no set of keys", allowed)
+    for key, one in value.entries.items():
+        if key not in keys:
+            raise one.at.fault("is unknown", allowed)
     return value
 
 
 def _rule(value: Mapping) -> Rule:
-    for key, one in value.entries.items():
-        if key not in _KEYS:
-            raise one.at.fault("is unknown", f"allowed are {', '.join(sorted(_KEYS))}")
     missing = [key for key in _NEEDED if key not in value.entries]
     if missing:
         raise value.at.fault(f"has no {missing[0]}", "each rule has a reason, a name and an end")
-    kind, path = _text(value, "finding"), _text(value, "path")
-    if kind not in _KINDS:
-        raise _at(value, "finding").fault(f"{kind!r} is unknown", f"allowed are {_words()}")
-    if not re.search(r"[^*?\[\]!/.]", path):
-        raise _at(value, "path").fault(
-            f"{path!r} fits everything", "allowed is a pattern that names something"
-        )
+    kind = _kind(value)
+    path, size = _path(value), _size(value)
+    _refuse_what_means_too_much(value, kind, path, size)
     return Rule(
-        kind=_KINDS[kind],
+        kind=kind,
         path=path,
-        size=_size(value),
+        size=size,
         reason=_text(value, "reason"),
         by=_text(value, "by"),
         until=_until(value),
@@ -121,8 +122,42 @@ def _rule(value: Mapping) -> Rule:
     )
 
 
+def _kind(value: Mapping) -> Kind:
+    word = _text(value, "finding")
+    if word not in _KINDS:
+        raise _at(value, "finding").fault(f"{word!r} is unknown", f"allowed are {_words()}")
+    return _KINDS[word]
+
+
 def _words() -> str:
     return ", ".join(_KINDS)
+
+
+def _path(value: Mapping) -> str:
+    """Give the pattern as it stands: a name may begin or end with blanks."""
+    _text(value, "path")
+    found = value.entries["path"]
+    path = found.text if isinstance(found, Scalar) else ""
+    if path.startswith(("/", "./")):
+        raise found.at.fault(f"{path!r} fits nothing", "allowed is a path from the tree's root on")
+    if not re.search(r"[^*?/.]", _SET.sub("", _LITERAL.sub("x", path))):
+        allowed = "allowed is a pattern that names something"
+        raise found.at.fault(f"{path!r} fits everything", allowed)
+    return path
+
+
+def _refuse_what_means_too_much(value: Mapping, kind: Kind, path: str, size: int | None) -> None:
+    if kind is Kind.MISSING and size is not None:
+        raise _at(value, "size").fault("fits nothing", "what is missing has no size")
+    if kind is not Kind.INFECTED:
+        return
+    # One file that a person has looked into, never a group of them.
+    if re.search(r"[*?[]", _LITERAL.sub("", path)):
+        raise _at(value, "path").fault(
+            f"{path!r} is a pattern", f"{kind.word!r} is accepted of one file alone, by its path"
+        )
+    if size is None:
+        raise value.at.fault("has no size", f"{kind.word!r} is accepted by path and size alone")
 
 
 def _at(value: Mapping, key: str) -> Position:

@@ -32,6 +32,7 @@ CREATE TABLE signed (path BLOB PRIMARY KEY, signer TEXT) WITHOUT ROWID;
 CREATE TABLE ranks (algorithm TEXT PRIMARY KEY, rank INTEGER, weak INTEGER) WITHOUT ROWID;
 """
 _FILE = int(Kind.FILE)
+_FEW = 10  # candidates that a person can still choose from
 # A claim, what lies at its path, and the digest that this has.
 _BESIDE = f"""
 FROM claims c
@@ -219,6 +220,7 @@ class Claims:
 
     def expecting(self, digests: Mapping[str, bytes]) -> list[bytes]:
         """Give the paths of which a claimed digest is one of these."""
+        self._database.execute("CREATE INDEX IF NOT EXISTS claim_digest ON claims (digest)")
         found: set[bytes] = set()
         for name, value in digests.items():
             rows = self._database.execute(
@@ -232,6 +234,17 @@ class Claims:
         self._database.create_function("base", 1, posixpath.basename, deterministic=True)
         rows = self._database.execute(
             "SELECT DISTINCT path FROM claims WHERE base(path) = ? ORDER BY path", (name,)
+        )
+        return [path for (path,) in rows]
+
+    def missing_of_size(self, size: int) -> list[bytes]:
+        """Give paths of which lists state this size and no digest, and that are not there."""
+        rows = self._database.execute(
+            "SELECT c.path FROM claims c WHERE c.size = ? AND NOT EXISTS "
+            "(SELECT 1 FROM claims d WHERE d.path = c.path AND d.digest IS NOT NULL) "
+            "AND NOT EXISTS (SELECT 1 FROM entries e WHERE e.path = c.path) "
+            f"GROUP BY c.path ORDER BY c.path LIMIT {_FEW}",
+            (size,),
         )
         return [path for (path,) in rows]
 

@@ -3,64 +3,59 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import os
-import secrets
 from enum import Enum
-from typing import TYPE_CHECKING
+from pathlib import Path
+from typing import TYPE_CHECKING, BinaryIO
 
 import attrs
 
-from depotserve import config
-from depotserve.errors import SurroundingsError
-from depotserve.home import sync_folder
+from depotserve.errors import CallerError
 from depotserve.tree.claims import Claims
-from depotserve.tree.digests import named
-from depotserve.tree.entry import Kind, shown
+from depotserve.tree.content import ChangedError, Content, read_content
+from depotserve.tree.entry import Kind
 from depotserve.tree.expectations.rules import load_rules
 from depotserve.tree.expected import Expected
+from depotserve.tree.finding import Kind as Found
 from depotserve.tree.findings import Findings
-from depotserve.tree.inventory import Inventory
-from depotserve.tree.opening import entry_of, open_file
+from depotserve.tree.insertion import BlockedError, insert, look_at, real_path
+from depotserve.tree.inventory import ALWAYS, Inventory
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
-    from pathlib import Path
+    from collections.abc import Callable, Iterator, Sequence
 
     from depotserve.tree.claims import Said
+    from depotserve.tree.finding import Finding
     from depotserve.tree.progress import Progress
 
 __all__ = ["Outcome", "Placed", "Placer", "placer"]
 
-_PIECE = 1024 * 1024
-
 
 class Outcome(Enum):
-    """What came of one file."""
+    """What came of one file, and the exit status that tells it."""
 
-    PLACED = "placed"
-    THERE = "is there already and is right"
-    UNKNOWN = "no list expects it"
-    WRONG = "is not what lists expect by its name"
-    AMBIGUOUS = "could belong at several places"
-    BLOCKED = "cannot be put in its place"
+    PLACED = ("placed", 0)
+    THERE = ("there already, and right", 0)
+    UNKNOWN = ("no list expects it", 1)
+    WRONG = ("is not what lists expect by its name", 1)
+    AMBIGUOUS = ("could belong at several places", 1)
+    BLOCKED = ("cannot be put in its place", 1)
+    UNREADABLE = ("cannot be read", 2)
+    FAILED = ("could not be put in its place", 2)
 
-
-_GOOD = (Outcome.PLACED, Outcome.THERE)
+    def __init__(self, words: str, status: int) -> None:
+        self.words = words
+        self.status = status
 
 
 @attrs.frozen
 class Placed:
-    """What came of one file, and the places that were thought of."""
+    """What came of one file: the place that it has, or those that were thought of."""
 
-    file: Path
     outcome: Outcome
     places: tuple[bytes, ...] = ()
     detail: str = ""
-
-    @property
-    def is_good(self) -> bool:
-        """Tell whether the file lies where it belongs."""
-        return self.outcome in _GOOD
 
 
 @contextlib.contextmanager
@@ -68,23 +63,16 @@ def placer(
     root: Path, progress: Progress, *, expect: Sequence[Path] = (), rules: Path | None = None
 ) -> Iterator[Placer]:
     """Read what a tree's lists expect. Raises as `check` does."""
-    inventory = Inventory()
-    with contextlib.closing(inventory):
+    for file in expect:
+        if not os.path.isfile(file):
+            raise CallerError("no such file", where=str(file))
+    with contextlib.closing(Inventory()) as inventory:
         claims, findings = Claims(inventory), Findings(inventory)
         expected = Expected(root, inventory, claims, findings, progress)
         expected.walk(rules=load_rules(rules) if rules else None)
         expected.read(expect)
         expected.complete()
-        inventory.recall(None)
-        yield Placer(root, inventory, claims, progress)
-
-
-@attrs.frozen
-class _Content:
-    """A file that was read once."""
-
-    size: int
-    digests: Mapping[str, bytes]
+        yield Placer(root, claims, findings, progress)
 
 
 @attrs.frozen
@@ -92,118 +80,105 @@ class Placer:
     """Knows what lists expect, and puts files there."""
 
     root: Path
-    inventory: Inventory
     claims: Claims
+    findings: Findings
     progress: Progress
 
-    def place(self, file: Path) -> Placed:
-        """Put a file in each place that expects its content, found by digest or by name and size.
+    def unusable(self) -> Iterator[Finding]:
+        """Give the lists that could not be used: what they name, nobody expects."""
+        noted = (one.finding for one in self.findings.in_order())
+        return (one for one in noted if one.kind in (Found.LIST, Found.FOREIGN))
 
-        A file that is right is never replaced, one that is wrong is. Raises SurroundingsError for a
-        file that cannot be read or written; then no place has changed.
+    def place(self, file: Path) -> list[Placed]:
+        """Put a file in each place that expects its content; give what came of it, by place.
+
+        The places are found by digest, and where lists state none, by the file's name and its
+        size. A file that is right is never replaced, one that is wrong is. `file` itself stays
+        where it is; it may be a link.
         """
-        content = self._read(file)
-        places = self.claims.expecting(content.digests)
-        if not places:
-            return self._by_name(file, content)
-        outcomes = [self._put(file, place, content) for place in places]
-        return min(outcomes, key=lambda one: _ORDER.index(one.outcome))
-
-    def _read(self, file: Path) -> _Content:
-        algorithms = self.claims.algorithms()
-        running = {name: found.new() for name in algorithms if (found := named(name))}
         try:
-            with open(open_file(file.parent, os.fsencode(file.name)), "rb", buffering=0) as stream:
-                before = entry_of(b"", stream.fileno())
-                for piece in iter(lambda: stream.read(_PIECE), b""):
-                    for one in running.values():
-                        one.update(piece)
-                    self.progress.step(0, len(piece))
-                if entry_of(b"", stream.fileno()) != before:
-                    raise SurroundingsError("changed while it was read", where=str(file))
+            content = self._read(*_folder_and_name(file))
+        except ChangedError:
+            return [Placed(Outcome.UNREADABLE, (), "it changed while it was read")]
         except OSError as error:
-            raise _cannot(file, error) from error
-        return _Content(before.size, {name: one.digest() for name, one in running.items()})
+            return [Placed(Outcome.UNREADABLE, (), _reason(error))]
+        places = self.claims.expecting(content.digests)
+        if not content.size:  # the digest of nothing names no file in particular
+            places = [one for one in places if one.rpartition(b"/")[2] == os.fsencode(file.name)]
+        if not places:
+            return [self._place_by_name(file, content)]
+        return [self._place_at(file, place, content) for place in places]
 
-    def _by_name(self, file: Path, content: _Content) -> Placed:
-        """Find the place of a file that no digest names: by its name and its size."""
+    def _place_by_name(self, file: Path, content: Content) -> Placed:
+        """Place a file that no digest names; its name counts as it is, letter for letter."""
         places = self.claims.expecting_name(os.fsencode(file.name))
         if not places:
-            return Placed(file, Outcome.UNKNOWN)
+            alike = self.claims.missing_of_size(content.size)
+            why = "missing files of its size, known by name alone" if alike else ""
+            return Placed(Outcome.UNKNOWN, tuple(alike), why)
         fits = [place for place in places if _fits(self.claims.of(place), content)]
-        if not fits:
-            return Placed(file, Outcome.WRONG, tuple(places), self._why_not(places[0], content))
-        if len(fits) > 1:
-            return Placed(file, Outcome.AMBIGUOUS, tuple(fits))
-        return self._put(file, fits[0], content)
+        if len(fits) == 1:
+            return self._place_at(file, fits[0], content)
+        if fits:
+            return Placed(Outcome.AMBIGUOUS, tuple(fits))
+        said = [one for place in places for one in self.claims.of(place)]
+        outcome, why = _misfit(said, content)
+        return Placed(outcome, tuple(places), why)
 
-    def _why_not(self, place: bytes, content: _Content) -> str:
-        said = self.claims.of(place)
-        sizes = {one.size for one in said if one.size is not None}
-        if sizes and content.size not in sizes:
-            return f"{content.size} bytes, expected are {min(sizes)}"
-        return "its digest differs"
-
-    def _put(self, file: Path, place: bytes, content: _Content) -> Placed:
+    def _place_at(self, file: Path, place: bytes, content: Content) -> Placed:
         said = self.claims.of(place)
         if not _fits(said, content):
-            return Placed(file, Outcome.BLOCKED, (place,), "lists disagree on what belongs there")
-        entry = self.inventory.entry(place)
-        if entry and entry.kind is not Kind.FILE:
-            return Placed(
-                file, Outcome.BLOCKED, (place,), f"a {entry.kind.name.lower()} lies there"
-            )
-        if entry and self._is_right(place, said):
-            return Placed(file, Outcome.THERE, (place,))
-        target = self.root / os.fsdecode(place)
-        if not config.is_within(target.parent, self.root):
-            return Placed(file, Outcome.BLOCKED, (place,), "a link leads out of the tree")
-        self._copy(file, target, said)
-        return Placed(file, Outcome.PLACED, (place,))
-
-    def _is_right(self, place: bytes, said: Sequence[Said]) -> bool:
-        there = self._read(self.root / os.fsdecode(place))
-        return _fits(said, there)
-
-    def _copy(self, file: Path, target: Path, said: Sequence[Said]) -> None:
-        """Copy beside the place, verify what was written, and rename. Raises SurroundingsError."""
-        temporary = target.with_name(f".{secrets.token_hex(8)}.new")
+            return Placed(Outcome.BLOCKED, (place,), "lists disagree on what belongs there")
         try:
-            os.makedirs(target.parent, exist_ok=True)
-            copied = self._copied(file, temporary)
-            if not _fits(said, copied):
-                raise SurroundingsError("changed while it was copied", where=str(file))
-            os.rename(temporary, target)
-            sync_folder(target.parent)
+            return Placed(self._put(file, place, said, content), (place,))
+        except BlockedError as error:
+            return Placed(Outcome.BLOCKED, (place,), str(error))
+        except ChangedError:
+            return Placed(Outcome.FAILED, (place,), "the file changed meanwhile")
         except OSError as error:
-            raise _cannot(target, error) from error
-        finally:
-            with contextlib.suppress(OSError):
-                os.unlink(temporary)
+            return Placed(Outcome.FAILED, (place,), _reason(error))
 
-    def _copied(self, file: Path, temporary: Path) -> _Content:
-        running = {name: found.new() for name in self.claims.algorithms() if (found := named(name))}
-        size = 0
-        with open(open_file(file.parent, os.fsencode(file.name)), "rb", buffering=0) as source:
-            flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | os.O_CLOEXEC
-            with open(os.open(temporary, flags, 0o644), "wb", buffering=0) as written:
-                for piece in iter(lambda: source.read(_PIECE), b""):
-                    written.write(piece)
-                    size += len(piece)
-                    for one in running.values():
-                        one.update(piece)
-                    self.progress.step(0, len(piece))
-                mtime = os.fstat(source.fileno()).st_mtime_ns
-                os.utime(written.fileno(), ns=(mtime, mtime))
-                os.fsync(written.fileno())
-        return _Content(size, {name: one.digest() for name, one in running.items()})
+    def _put(self, file: Path, place: bytes, said: Sequence[Said], content: Content) -> Outcome:
+        path = real_path(self.root, place)
+        there = look_at(self.root, path)
+        if there and there.kind is not Kind.FILE:
+            raise BlockedError(f"{_NOT_FILES[there.kind]} lies there")
+        if there and _fits(said, self._read(self.root, path)):
+            return Outcome.THERE
+        insert(self.root, path, self._copier(file, content), instead_of=there)
+        return Outcome.PLACED
+
+    def _copier(self, file: Path, content: Content) -> Callable[[BinaryIO], None]:
+        def copy(out: BinaryIO) -> None:
+            room = os.fstatvfs(out.fileno())
+            free = room.f_bavail * room.f_frsize
+            # Some file systems of the user's own programs count no blocks at all.
+            if room.f_blocks and free < content.size:
+                raise OSError(errno.ENOSPC, f"{content.size} bytes are needed, {free} are free")
+            if self._read(*_folder_and_name(file), out) != content:
+                raise ChangedError
+
+        return copy
+
+    def _read(self, folder: Path, name: bytes, out: BinaryIO | None = None) -> Content:
+        # SHA-256 as well, by which any two readings can be told apart.
+        algorithms = {ALWAYS, *self.claims.algorithms()}
+        return read_content(folder, name, algorithms, self.progress, out=out)
 
 
-# Of several places of one content, the outcome that a person has to know of.
-_ORDER = [Outcome.BLOCKED, Outcome.PLACED, Outcome.THERE]
+_NOT_FILES = {
+    Kind.FOLDER: "a folder",
+    Kind.LINK: "a link",
+    Kind.SPECIAL: "what is neither file, folder nor link",
+}
 
 
-def _fits(said: Sequence[Said], content: _Content) -> bool:
+def _folder_and_name(file: Path) -> tuple[Path, bytes]:
+    real = Path(os.path.realpath(file))
+    return real.parent, os.fsencode(real.name)
+
+
+def _fits(said: Sequence[Said], content: Content) -> bool:
     """Tell whether a content is all that lists say of a place, and that they say enough."""
     for one in said:
         if one.size is not None and one.size != content.size:
@@ -213,5 +188,16 @@ def _fits(said: Sequence[Said], content: _Content) -> bool:
     return any(one.size is not None or one.digest is not None for one in said)
 
 
-def _cannot(path: Path, error: OSError) -> SurroundingsError:
-    return SurroundingsError(error.strerror or type(error).__name__, where=shown(os.fsencode(path)))
+def _misfit(said: Sequence[Said], content: Content) -> tuple[Outcome, str]:
+    """Tell why a file of the right name is not what lists expect."""
+    sizes = sorted({one.size for one in said if one.size is not None})
+    if sizes and content.size not in sizes:
+        expected = " or ".join(map(str, sizes))
+        return Outcome.WRONG, f"it has {content.size} bytes, expected are {expected}"
+    if any(one.digest is not None for one in said):
+        return Outcome.WRONG, "its digest differs"
+    return Outcome.BLOCKED, "lists state neither a size nor a digest, so that nothing vouches"
+
+
+def _reason(error: OSError) -> str:
+    return error.strerror or type(error).__name__
