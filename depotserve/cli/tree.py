@@ -35,7 +35,8 @@ class _Commands(click.Group):
 
 @click.group(cls=_Commands, no_args_is_help=False)
 def tree() -> None:
-    """Check a folder of vendor software before it crosses; nothing is ever written into it.
+    """Check a folder of vendor software before it crosses.
 
-    What is remembered of unchanged files lies in the user's state folder or --state DIR.
+    Nothing is written into it but the files that `place` puts there. What is remembered of
+    unchanged files lies in the user's state folder or --state DIR.
     """
