@@ -6,16 +6,17 @@ for ten files and for a million. It is gone when it is closed.
 
 from __future__ import annotations
 
+import functools
 import posixpath
 import sqlite3
 import unicodedata
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from depotserve.tree.entry import Entry, Kind
 from depotserve.tree.hashing import Asked
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from depotserve.tree.cache import Cache
 
@@ -32,7 +33,9 @@ CREATE TABLE entries (
     path BLOB, kind INTEGER, size INTEGER, mtime INTEGER, ctime INTEGER,
     inode INTEGER, device INTEGER
 );
-CREATE TABLE facts (path BLOB, algorithm TEXT, value BLOB);
+CREATE TABLE facts (
+    path BLOB, algorithm TEXT, value BLOB, PRIMARY KEY (path, algorithm)
+) WITHOUT ROWID;
 CREATE TABLE wanted (path BLOB, algorithm TEXT, PRIMARY KEY (path, algorithm)) WITHOUT ROWID;
 """
 
@@ -59,7 +62,9 @@ class Inventory:
 
     def enter(self, entries: Iterable[Entry]) -> None:
         """Enter all that lies in the tree, once."""
-        self.database.executemany("INSERT INTO entries VALUES (?, ?, ?, ?, ?, ?, ?)", entries)
+        # Plain tuples and integers: sqlite3 takes twice as long over what is derived from them.
+        rows = ((path, int(kind), *others) for path, kind, *others in entries)
+        self.database.executemany("INSERT INTO entries VALUES (?, ?, ?, ?, ?, ?, ?)", rows)
         self.database.execute("CREATE UNIQUE INDEX entry ON entries (path)")
 
     def entry(self, path: bytes) -> Entry | None:
@@ -131,11 +136,10 @@ class Inventory:
             self.database.execute("COMMIT")  # another database is attached outside of any
             cache.copy_into(self.database, table="facts", files="entries")
             self.database.execute("BEGIN")
-        self.database.execute("CREATE UNIQUE INDEX fact ON facts (path, algorithm)")
 
     def learn(self, path: bytes, facts: Mapping[str, bytes]) -> None:
         """Note facts of a file."""
-        rows = ((path, name, value) for name, value in facts.items())
+        rows = [(path, name, value) for name, value in facts.items()]
         self.database.executemany("INSERT OR REPLACE INTO facts VALUES (?, ?, ?)", rows)
 
     def facts(self, path: bytes) -> dict[str, bytes]:
@@ -163,20 +167,28 @@ class Inventory:
 
     def wanted(self) -> Iterator[Asked]:
         """Give what `want` noted, large files first: no core is to be left with one at the end."""
-        rows = self.database.execute(
-            "SELECT e.*, group_concat(w.algorithm) FROM wanted w JOIN entries e ON e.path = w.path "
-            f"GROUP BY w.path ORDER BY max(e.size, {_LARGE}) DESC, w.path"
-        )
-        for *row, names in rows:
-            yield Asked(_entry(row), tuple(sorted(names.split(","))))
+        for tables, which, order in (
+            ("entries e CROSS JOIN wanted w", f"e.size > {_LARGE}", "e.size DESC, w.path"),
+            ("wanted w CROSS JOIN entries e", f"e.size <= {_LARGE}", "w.path"),
+        ):
+            rows = self.database.execute(
+                f"SELECT e.*, group_concat(w.algorithm) FROM {tables} "
+                f"WHERE {which} AND e.path = w.path GROUP BY w.path ORDER BY {order}"
+            )
+            yield from (Asked(_entry(row), _algorithms(row[-1])) for row in rows)
 
 
 _LARGE = 64 * 1024 * 1024  # bytes; below, files are read in the order of their paths
+_KINDS = {int(kind): kind for kind in Kind}
 
 
-def _entry(row: Iterable[object]) -> Entry:
-    path, kind, *rest = row
-    return Entry(path, Kind(kind), *rest)  # type: ignore[arg-type]  # as the schema has them
+def _entry(row: Sequence[Any]) -> Entry:
+    return Entry(row[0], _KINDS[row[1]], *row[2:7])
+
+
+@functools.lru_cache(maxsize=256)
+def _algorithms(names: str) -> tuple[str, ...]:
+    return tuple(sorted(names.split(",")))
 
 
 def _form(path: bytes) -> bytes:

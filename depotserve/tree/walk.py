@@ -6,7 +6,7 @@ import os
 from typing import TYPE_CHECKING, NamedTuple
 
 from depotserve.errors import SurroundingsError
-from depotserve.tree.entry import Entry, Kind, kind_of_mode
+from depotserve.tree.entry import Entry, Kind, entry_of_state, kind_of_mode
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -74,7 +74,7 @@ def _look(base: bytes, path: bytes) -> Folder:
             continue
         folder.names.append(one.name)
         folder.entries.append(
-            Entry(
+            entry_of_state(
                 prefix + one.name,
                 kind_of_mode(state.st_mode),
                 state.st_size,
