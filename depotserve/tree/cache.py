@@ -12,7 +12,7 @@ from depotserve.errors import SurroundingsError
 from depotserve.tree.volumes import Volumes
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping
+    from collections.abc import Iterator, Mapping
     from pathlib import Path
 
     from depotserve.tree.entry import Entry
@@ -29,11 +29,15 @@ CREATE TABLE IF NOT EXISTS facts (
 """
 _VERSION = 1
 # A file that changes again within a clock's tick keeps its times; two seconds are more than the
-# coarsest clock of a file system that is believed at all.
+# coarsest clock of a file system that is believed at all. They are counted back from the opening of
+# the cache, before which nothing is read: a file that changed just before it was read, and again as
+# reading began, has long looked settled by the end of reading.
 _SETTLED = 2_000_000_000  # nanoseconds
 _WAIT = 30.0  # seconds, for another command that writes
+# What a power cut may cost.
 _PENDING = 20_000  # facts
-_PENDING_SECONDS = 2.0  # what a power cut may cost
+_PENDING_SECONDS = 2.0
+_PENDING_BYTES = 1024**3  # of files: the last of them may come long before the next is done
 
 
 @contextlib.contextmanager
@@ -57,15 +61,28 @@ class Cache:
         self._base = os.fsencode(root) + b"/"
         self._volumes = Volumes()
         self._pending: list[tuple[int, int, str, int, int, int, bytes]] = []
+        self._weight = 0  # bytes of the files that are pending
         self._kept = time.monotonic()
+        self._begun = time.time_ns()
         with self._words():
-            self._database = sqlite3.connect(path, timeout=_WAIT, isolation_level=None)
-            (version,) = self._database.execute("PRAGMA user_version").fetchone()
+            self._database = _connect(path)
+            try:
+                self._make()
+            except BaseException:
+                self._database.close()
+                raise
+
+    def _make(self) -> None:
+        """Make the table in a new file; an old one is written to as well, to see that it can be."""
+        with _transaction(self._database) as database:
+            (version,) = database.execute("PRAGMA user_version").fetchone()
+            (tables,) = database.execute("SELECT count(*) FROM sqlite_master").fetchone()
             if version not in (0, _VERSION):
-                raise self._error("was written by another version of depotserve")
-            self._database.execute(_SCHEMA)
-            self._database.execute(f"PRAGMA user_version = {_VERSION}")
-            os.chmod(path, 0o600)
+                raise self._error("it was written by another version of depotserve")
+            if tables and not version:
+                raise self._error("it is a database of something else")
+            database.execute(_SCHEMA)
+            database.execute(f"PRAGMA user_version = {_VERSION}")
 
     def copy_into(self, database: sqlite3.Connection, *, table: str, files: str) -> None:
         """Copy what is known of each row of `files` into `table(path, algorithm, value)`.
@@ -73,39 +90,48 @@ class Cache:
         `files` needs path, device, inode, size, mtime and ctime, as of `Entry`.
         """
         self.keep()
+        devices = database.execute(f"SELECT device, min(path) FROM {files} GROUP BY device")
+        believed = [str(device) for device, path in devices if self._may_remember(device, path)]
         with self._words():
-            database.execute("ATTACH ? AS cache", (os.fspath(self.path),))
+            # As bytes: a path need not be UTF-8.
+            database.execute("ATTACH CAST(? AS TEXT) AS cache", (os.fsencode(self.path),))
             try:
+                database.execute(f"PRAGMA busy_timeout = {_WAIT * 1000:.0f}")
                 database.execute(
                     f"INSERT INTO {table} SELECT f.path, k.algorithm, k.value "
                     f"FROM {files} f JOIN cache.facts k ON k.device = f.device "
                     "AND k.inode = f.inode AND k.size = f.size AND k.mtime = f.mtime "
-                    "AND k.ctime = f.ctime"
+                    f"AND k.ctime = f.ctime WHERE f.device IN ({', '.join(believed)})"
                 )
             finally:
                 database.execute("DETACH cache")
 
     def remember(self, entry: Entry, facts: Mapping[str, bytes]) -> None:
-        """Keep facts of a file as it was when it was read, unless it may not be believed later."""
-        if time.time_ns() - max(entry.mtime, entry.ctime) < _SETTLED:
+        """Keep facts of a file that was read since the cache was opened, if it may be believed."""
+        if self._begun - max(entry.mtime, entry.ctime) < _SETTLED:
             return
-        if not self._volumes.may_remember(entry.device, self._base + entry.path):
+        if not self._may_remember(entry.device, entry.path):
             return
         self._pending += (
             (entry.device, entry.inode, name, entry.size, entry.mtime, entry.ctime, value)
             for name, value in facts.items()
         )
+        self._weight += entry.size
         late = time.monotonic() - self._kept > _PENDING_SECONDS
-        if late or len(self._pending) >= _PENDING:
+        if late or len(self._pending) >= _PENDING or self._weight >= _PENDING_BYTES:
             self.keep()
+
+    def _may_remember(self, device: int, path: bytes) -> bool:
+        return self._volumes.may_remember(device, self._base + path)
 
     def keep(self) -> None:
         """Write down what is pending."""
         if not self._pending:
             return
-        with self._words():
-            self._write(self._pending)
+        with self._words(), _transaction(self._database) as database:
+            database.executemany("REPLACE INTO facts VALUES (?, ?, ?, ?, ?, ?, ?)", self._pending)
         self._pending.clear()
+        self._weight = 0
         self._kept = time.monotonic()
 
     def close(self) -> None:
@@ -114,15 +140,6 @@ class Cache:
             self.keep()
         finally:
             self._database.close()
-
-    def _write(self, rows: Iterable[tuple[int, int, str, int, int, int, bytes]]) -> None:
-        self._database.execute("BEGIN IMMEDIATE")
-        try:
-            self._database.executemany("REPLACE INTO facts VALUES (?, ?, ?, ?, ?, ?, ?)", rows)
-        except BaseException:
-            self._database.execute("ROLLBACK")
-            raise
-        self._database.execute("COMMIT")
 
     @contextlib.contextmanager
     def _words(self) -> Iterator[None]:
@@ -139,3 +156,17 @@ class Cache:
             where=str(self.path),
             allowed="it can be removed, and is then made anew; --fresh does without it",
         )
+
+
+def _connect(path: Path) -> sqlite3.Connection:
+    # Born private; and the system says better than SQLite what is wrong with a path.
+    os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC | os.O_NOCTTY, 0o600))
+    return sqlite3.connect(path, timeout=_WAIT, isolation_level=None)
+
+
+@contextlib.contextmanager
+def _transaction(database: sqlite3.Connection) -> Iterator[sqlite3.Connection]:
+    """Write all or nothing, whatever interrupts it."""
+    with database:
+        database.execute("BEGIN IMMEDIATE")
+        yield database

@@ -6,7 +6,9 @@ import stat
 from enum import IntEnum
 from typing import NamedTuple
 
-__all__ = ["Entry", "Kind", "kind_of_mode", "shown"]
+__all__ = ["Entry", "Kind", "entry_of_state", "kind_of_mode", "shown"]
+
+_MOST = 2**63 - 1  # what an integer of SQLite holds
 
 
 class Kind(IntEnum):
@@ -28,6 +30,23 @@ class Entry(NamedTuple):
     ctime: int = 0
     inode: int = 0
     device: int = 0
+
+
+def entry_of_state(  # noqa: PLR0913, PLR0917  # as Entry has them
+    path: bytes, kind: Kind, size: int, mtime: int, ctime: int, inode: int, device: int
+) -> Entry:
+    """Give an entry of what the system says, in numbers that a database takes.
+
+    Inodes of 64 bits without a sign (of some network file systems) and times out of the years 1678
+    to 2261 are folded into 64 bits with a sign; they tell files apart as before.
+    """
+    if inode > _MOST or not -_MOST < mtime < _MOST or not -_MOST < ctime < _MOST:
+        mtime, ctime, inode = _folded(mtime), _folded(ctime), _folded(inode)
+    return Entry(path, kind, size, mtime, ctime, inode, device)
+
+
+def _folded(number: int) -> int:
+    return (number + _MOST + 1) % 2**64 - _MOST - 1
 
 
 def kind_of_mode(mode: int) -> Kind:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import collections
 import contextlib
+import itertools
 import os
 import selectors
+import signal
 import subprocess
 import sys
 from typing import TYPE_CHECKING, Any, NamedTuple
@@ -12,7 +15,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from depotserve.errors import SurroundingsError
 from depotserve.tree import hasher
 from depotserve.tree.digests import named
-from depotserve.tree.entry import Entry, Kind
+from depotserve.tree.entry import Entry, Kind, entry_of_state
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
@@ -42,20 +45,20 @@ class Hashed(NamedTuple):
     digests: Mapping[str, bytes]  # by Algorithm.name; empty where `wrong` says why
     wrong: str = ""  # the system's reason
     changed: bool = False  # between being seen and the end of reading; no digest then
-    grown: bool = False  # it changed, and it is longer than it was
+    grown: bool = False  # it changed, and is the same file, longer than it was
 
 
 def hash_files(root: Path, asked: Iterable[Asked], progress: Progress) -> Iterator[Hashed]:
     """Read each file once and give all the digests that are asked of it, in no set order.
 
-    As many processes as this one may use cores read; memory does not grow with the number of
-    files. Raises SurroundingsError if a process cannot be started or ends by itself. The processes
-    end with the iterator.
+    As many processes as this one may use cores read, fewer where there is little to do; memory does
+    not grow with the number of files. Raises SurroundingsError if a process cannot be started or
+    ends by itself. The processes end with the iterator.
     """
     cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
     with contextlib.ExitStack() as exits:
-        crew = _Crew(root, cores or 1, progress, exits)
-        yield from crew.work(_batches(asked))
+        crew = _Crew(root, progress, exits)
+        yield from crew.work(_batches(asked), cores or 1)
 
 
 class _Batch(NamedTuple):
@@ -78,57 +81,97 @@ def _batches(asked: Iterable[Asked]) -> Iterator[_Batch]:
         yield _Batch(algorithms, entries)
 
 
-class _Crew:
-    """The processes and what each of them has been given."""
+class _Member:
+    """A process that hashes, and what it has been given."""
 
-    def __init__(
-        self, root: Path, size: int, progress: Progress, exits: contextlib.ExitStack
-    ) -> None:
-        self._progress = progress
-        self._told: dict[int, int] = {}  # process -> bytes of its file that were counted already
-        self._selector = exits.enter_context(selectors.DefaultSelector())
-        self._members = [_start(root, exits) for _ in range(size)]
-        self._given: dict[int, list[_Batch]] = {member.pid: [] for member in self._members}
-        for member in self._members:
-            self._selector.register(member.stdout, selectors.EVENT_READ, member)
+    def __init__(self, process: Any) -> None:  # noqa: ANN401  # a Popen whose pipes are there
+        self._process = process
+        self.asked, self.answers = process.stdin, process.stdout
+        self.batches: collections.deque[_Batch] = collections.deque()
+        self.told = 0  # bytes of the batch at hand that were counted already
+        self._unsent = b""
+        # Both sides writing more than a pipe holds would wait for each other for ever.
+        os.set_blocking(self.asked.fileno(), False)
 
-    def work(self, batches: Iterator[_Batch]) -> Iterator[Hashed]:
-        for _ in range(_AHEAD):
-            for member in self._members:
-                self._give(member, batches)
-        while any(self._given.values()):
-            for key, _ in self._selector.select():
-                yield from self._take(key.data, batches)
-
-    def _give(self, member: Any, batches: Iterator[_Batch]) -> None:  # noqa: ANN401
-        batch = next(batches, None)
-        if batch is None:
-            return
+    def give(self, batch: _Batch) -> None:
         algorithms = [(name, _size(name)) for name in batch.algorithms]
-        files = [(number, entry.path) for number, entry in enumerate(batch.entries)]
-        try:
-            hasher.send(member.stdin, (algorithms, files))
-        except BrokenPipeError as error:
-            raise _ended(member) from error
-        self._given[member.pid].append(batch)
+        self._unsent += hasher.pack(
+            (algorithms, [(entry.path, entry.size) for entry in batch.entries])
+        )
+        self.batches.append(batch)
 
-    def _take(self, member: Any, batches: Iterator[_Batch]) -> Iterator[Hashed]:  # noqa: ANN401
-        answer = hasher.receive(member.stdout)
+    def send(self) -> bool:
+        """Send what the pipe takes; tell whether more is left."""
+        try:
+            self._unsent = self._unsent[self.asked.write(self._unsent) or 0 :]
+        except BrokenPipeError as error:
+            raise self.ended() from error
+        return bool(self._unsent)
+
+    def ended(self) -> SurroundingsError:
+        status = self._process.wait()
+        return SurroundingsError(f"a process that hashes files ended by itself ({status})")
+
+
+class _Crew:
+    """The processes, and what comes and goes between them and this one."""
+
+    def __init__(self, root: Path, progress: Progress, exits: contextlib.ExitStack) -> None:
+        self._root, self._progress, self._exits = root, progress, exits
+        self._selector = exits.enter_context(selectors.DefaultSelector())
+        self._members: list[_Member] = []
+
+    def work(self, batches: Iterator[_Batch], most: int) -> Iterator[Hashed]:
+        for batch in itertools.islice(batches, most):
+            self._give(self._hire(), batch)
+        for member in self._members * (_AHEAD - 1):
+            self._give(member, next(batches, None))
+        while any(member.batches for member in self._members):
+            for key, _ in self._selector.select():
+                if key.fileobj is key.data.answers:
+                    yield from self._take(key.data, batches)
+                else:
+                    self._send(key.data)
+
+    def _hire(self) -> _Member:
+        member = _Member(_start(self._root, self._exits))
+        self._members.append(member)
+        self._selector.register(member.answers, selectors.EVENT_READ, member)
+        return member
+
+    def _give(self, member: _Member, batch: _Batch | None) -> None:
+        if batch is not None:
+            member.give(batch)
+            self._send(member)
+
+    def _send(self, member: _Member) -> None:
+        waits, waited = member.send(), member.asked in self._selector.get_map()
+        if waits and not waited:
+            self._selector.register(member.asked, selectors.EVENT_WRITE, member)
+        elif waited and not waits:
+            self._selector.unregister(member.asked)
+
+    def _take(self, member: _Member, batches: Iterator[_Batch]) -> Iterator[Hashed]:
+        answer = hasher.receive(member.answers)
         if answer is None:
-            raise _ended(member)
+            raise member.ended()
         if isinstance(answer, int):
-            self._told[member.pid] = self._told.get(member.pid, 0) + answer
+            member.told += answer
             self._progress.step(0, answer)
             return
-        batch = self._given[member.pid].pop(0)
-        self._give(member, batches)
+        batch = member.batches.popleft()
+        self._give(member, next(batches, None))
         size = sum(entry.size for entry in batch.entries)
-        self._progress.step(len(batch.entries), size - self._told.pop(member.pid, 0))
-        for number, outcome in answer:
-            yield _hashed(batch.entries[number], batch.algorithms, outcome)
+        self._progress.step(len(batch.entries), size - member.told)
+        member.told = 0
+        for entry, outcome in zip(batch.entries, answer):
+            yield _hashed(entry, batch.algorithms, outcome)
 
 
-def _start(root: Path, exits: contextlib.ExitStack) -> Any:  # noqa: ANN401
+def _start(root: Path, exits: contextlib.ExitStack) -> subprocess.Popen[bytes]:
+    # Ctrl-C goes to every process of a terminal, and this one decides what it means: the others
+    # begin with it blocked, and keep it so.
+    held = signal.pthread_sigmask(signal.SIG_BLOCK, [signal.SIGINT])
     try:
         process = subprocess.Popen(  # noqa: S603  # this Python, this package
             [sys.executable, "-I", "-S", hasher.__file__, os.fspath(root)],
@@ -136,10 +179,12 @@ def _start(root: Path, exits: contextlib.ExitStack) -> Any:  # noqa: ANN401
             stdout=subprocess.PIPE,
             bufsize=0,  # what a buffer held back, a selector would not see
         )
+        exits.callback(_end, process)
     except OSError as error:
         reason = error.strerror or type(error).__name__
         raise SurroundingsError(f"no process to hash files can be started: {reason}") from error
-    exits.callback(_end, process)
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, held)
     return process
 
 
@@ -152,10 +197,6 @@ def _end(process: subprocess.Popen[bytes]) -> None:
     process.wait()
 
 
-def _ended(process: subprocess.Popen[bytes]) -> SurroundingsError:
-    return SurroundingsError(f"a process that hashes files ended by itself ({process.wait()})")
-
-
 def _size(name: str) -> int:
     algorithm = named(name)
     if algorithm is None:
@@ -166,8 +207,8 @@ def _size(name: str) -> int:
 def _hashed(seen: Entry, algorithms: tuple[str, ...], outcome: Any) -> Hashed:  # noqa: ANN401
     if isinstance(outcome, str):
         return Hashed(seen, {}, wrong=outcome)
-    state, changed, digests = outcome
-    read = Entry(seen.path, Kind.FILE, *state)
-    if changed or read != seen:
-        return Hashed(read, {}, changed=True, grown=read.size > seen.size)
-    return Hashed(read, dict(zip(algorithms, digests)))
+    state, digests = outcome
+    if state == seen[2:] or (read := entry_of_state(seen.path, Kind.FILE, *state)) == seen:
+        return Hashed(seen, dict(zip(algorithms, digests)))
+    same = (read.device, read.inode) == (seen.device, seen.inode)
+    return Hashed(read, {}, changed=True, grown=same and read.size > seen.size)

@@ -6,17 +6,18 @@ for ten files and for a million. It is gone when it is closed.
 
 from __future__ import annotations
 
+import functools
 import itertools
 import posixpath
 import sqlite3
 import unicodedata
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from depotserve.tree.entry import Entry, Kind
 from depotserve.tree.hashing import Asked
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator, Mapping
+    from collections.abc import Iterable, Iterator, Mapping, Sequence
 
     from depotserve.tree.cache import Cache
 
@@ -33,7 +34,9 @@ CREATE TABLE entries (
     path BLOB, kind INTEGER, size INTEGER, mtime INTEGER, ctime INTEGER,
     inode INTEGER, device INTEGER
 );
-CREATE TABLE facts (path BLOB, algorithm TEXT, value BLOB);
+CREATE TABLE facts (
+    path BLOB, algorithm TEXT, value BLOB, PRIMARY KEY (path, algorithm)
+) WITHOUT ROWID;
 CREATE TABLE wanted (path BLOB, algorithm TEXT, PRIMARY KEY (path, algorithm)) WITHOUT ROWID;
 """
 
@@ -132,11 +135,10 @@ class Inventory:
             self.database.execute("COMMIT")  # another database is attached outside of any
             cache.copy_into(self.database, table="facts", files="entries")
             self.database.execute("BEGIN")
-        self.database.execute("CREATE UNIQUE INDEX fact ON facts (path, algorithm)")
 
     def learn(self, path: bytes, facts: Mapping[str, bytes]) -> None:
         """Note facts of a file."""
-        rows = ((path, name, value) for name, value in facts.items())
+        rows = [(path, name, value) for name, value in facts.items()]
         self.database.executemany("INSERT OR REPLACE INTO facts VALUES (?, ?, ?)", rows)
 
     def facts(self, path: bytes) -> dict[str, bytes]:
@@ -164,12 +166,15 @@ class Inventory:
 
     def wanted(self) -> Iterator[Asked]:
         """Give what `want` noted, large files first: no core is to be left with one at the end."""
-        rows = self.database.execute(
-            "SELECT e.*, group_concat(w.algorithm) FROM wanted w JOIN entries e ON e.path = w.path "
-            f"GROUP BY w.path ORDER BY max(e.size, {_LARGE}) DESC, w.path"
-        )
-        for *row, names in rows:
-            yield Asked(_entry(row), tuple(sorted(names.split(","))))
+        for tables, which, order in (
+            ("entries e CROSS JOIN wanted w", f"e.size > {_LARGE}", "e.size DESC, w.path"),
+            ("wanted w CROSS JOIN entries e", f"e.size <= {_LARGE}", "w.path"),
+        ):
+            rows = self.database.execute(
+                f"SELECT e.*, group_concat(w.algorithm) FROM {tables} "
+                f"WHERE {which} AND e.path = w.path GROUP BY w.path ORDER BY {order}"
+            )
+            yield from (Asked(_entry(row), _algorithms(row[-1])) for row in rows)
 
 
 def insert_rows(
@@ -190,11 +195,16 @@ def insert_rows(
 
 _AT_ONCE = 100  # rows: of seven values, fewer than the 999 that SQLite takes before 3.32
 _LARGE = 64 * 1024 * 1024  # bytes; below, files are read in the order of their paths
+_KINDS = {int(kind): kind for kind in Kind}
 
 
-def _entry(row: Iterable[object]) -> Entry:
-    path, kind, *rest = row
-    return Entry(path, Kind(kind), *rest)  # type: ignore[arg-type]  # as the schema has them
+def _entry(row: Sequence[Any]) -> Entry:
+    return Entry(row[0], _KINDS[row[1]], *row[2:7])
+
+
+@functools.lru_cache(maxsize=256)
+def _algorithms(names: str) -> tuple[str, ...]:
+    return tuple(sorted(names.split(",")))
 
 
 def _form(path: bytes) -> bytes:

@@ -6,10 +6,12 @@ import os
 import stat
 from typing import TYPE_CHECKING
 
-from depotserve.tree.entry import Entry, kind_of_mode
+from depotserve.tree.entry import entry_of_state, kind_of_mode
 
 if TYPE_CHECKING:
     from pathlib import Path
+
+    from depotserve.tree.entry import Entry
 
 __all__ = ["NoRegularFileError", "entry_of", "open_file"]
 
@@ -36,7 +38,7 @@ def open_file(root: Path, path: bytes) -> int:
 def entry_of(path: bytes, descriptor: int) -> Entry:
     """Give the entry that an open descriptor is; equal entries are the same unchanged file."""
     state = os.fstat(descriptor)
-    return Entry(
+    return entry_of_state(
         path,
         kind_of_mode(state.st_mode),
         state.st_size,

@@ -14,8 +14,8 @@ def state_folder(option: Path | None, *, tree: Path) -> Path:
     """Give the folder that `--state` names, else the user's own; it is made if it is missing.
 
     The user's own is `depotserve` in XDG_STATE_HOME, else in `~/.local/state` (XDG Base Directory
-    Specification). Raises CallerError if it would lie in the tree, SurroundingsError if it cannot
-    be made.
+    Specification). Raises CallerError if it would lie in the tree or the user has no home,
+    SurroundingsError if it cannot be made.
     """
     folder = Path(os.path.abspath(option or _own()))
     real, real_tree = Path(os.path.realpath(folder)), Path(os.path.realpath(tree))
@@ -33,5 +33,9 @@ def state_folder(option: Path | None, *, tree: Path) -> Path:
 def _own() -> Path:
     named = os.environ.get("XDG_STATE_HOME", "")
     # "All paths set in these environment variables must be absolute", else they are ignored.
-    base = Path(named) if os.path.isabs(named) else Path.home() / ".local" / "state"
-    return base / "depotserve"
+    if os.path.isabs(named):
+        return Path(named) / "depotserve"
+    home = os.environ.get("HOME", os.path.expanduser("~"))
+    if not os.path.isabs(home):  # it is empty, or a user without a name has none
+        raise CallerError("there is no home folder to keep state in", allowed="give --state DIR")
+    return Path(home) / ".local" / "state" / "depotserve"

@@ -6,7 +6,7 @@ import os
 from typing import TYPE_CHECKING, NamedTuple
 
 from depotserve.errors import SurroundingsError
-from depotserve.tree.entry import Entry, Kind, kind_of_mode
+from depotserve.tree.entry import Entry, Kind, entry_of_state, kind_of_mode
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -74,24 +74,17 @@ def _look(base: bytes, path: bytes) -> Folder:
             continue
         folder.names.append(one.name)
         folder.entries.append(
-            # Half the time of a call of the class, which checks its arguments by name.
-            _new(
-                Entry,
-                (
-                    prefix + one.name,
-                    kind_of_mode(state.st_mode),
-                    state.st_size,
-                    state.st_mtime_ns,
-                    state.st_ctime_ns,
-                    state.st_ino,
-                    state.st_dev,
-                ),
+            entry_of_state(
+                prefix + one.name,
+                kind_of_mode(state.st_mode),
+                state.st_size,
+                state.st_mtime_ns,
+                state.st_ctime_ns,
+                state.st_ino,
+                state.st_dev,
             )
         )
     return folder
-
-
-_new = tuple.__new__
 
 
 def _name(entry: os.DirEntry[bytes]) -> bytes:

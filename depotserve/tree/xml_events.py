@@ -15,7 +15,8 @@ __all__ = ["BadXmlError", "End", "Start", "events"]
 
 _PIECE = 65536
 DEEPEST = 64
-LONGEST_TEXT = 1024 * 1024  # bytes of one text or attribute; expat buffers a tag before we see it
+# Bytes of the texts of all elements that are open, or of one tag, which expat buffers whole.
+LONGEST_TEXT = 1024 * 1024
 
 
 class BadXmlError(Exception):
@@ -49,24 +50,30 @@ class _Collector:
         self.parser.StartDoctypeDeclHandler = self._doctype
         self.parser.buffer_text = True
         self.events: list[Start | End] = []
-        self._texts: list[list[str]] = []
-        self._length = 0
+        self._texts: list[list[str]] = []  # of each element that is open
+        self._length = 0  # of them all
+        self._between = False  # the last was the end of an element
 
     def _start(self, name: str, attributes: dict[str, str]) -> None:
         if len(self._texts) >= DEEPEST:
             raise BadXmlError(f"line {self._line}: more than {DEEPEST} elements within each other")
         self._texts.append([])
-        self._length = 0
+        self._between = False
         self.events.append(Start(name, attributes, self._line))
 
     def _end(self, name: str) -> None:
-        self.events.append(End(name, "".join(self._texts.pop()), self._line))
-        self._length = 0
+        text = "".join(self._texts.pop())
+        self._length -= len(text)
+        self._between = True
+        self.events.append(End(name, text, self._line))
 
     def _text(self, text: str) -> None:
+        if self._between and text.isspace():  # after each of many elements, to no purpose
+            return
         self._length += len(text)
         if self._length > LONGEST_TEXT:
             raise BadXmlError(f"line {self._line}: a text is longer than {LONGEST_TEXT} characters")
+        self._between = False
         self._texts[-1].append(text)
 
     def _doctype(self, *_: object) -> None:

@@ -1,0 +1,573 @@
+"""The cache of digests: what it saves, what it never says, and how it ends."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import shutil
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import engine_kit as kit
+import harness
+import pytest
+
+from depotserve.errors import SurroundingsError
+from depotserve.tree import cache
+from depotserve.tree.entry import Entry, Kind, entry_of_state
+from depotserve.tree.inventory import Inventory
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+GIB = 1024**3
+
+
+@pytest.fixture
+def plant(tmp_path: Path) -> Path:
+    """Make a tree of five files, settled."""
+    root = tmp_path / "plant"
+    (root / "docs").mkdir(parents=True)
+    for name in ("a", "b", "c", "docs/d", "docs/e"):
+        (root / name).write_bytes(b"reading of " + name.encode())
+    time.sleep(kit.SETTLING)
+    return root
+
+
+@pytest.fixture
+def state(tmp_path: Path) -> Path:
+    """Make a folder for state."""
+    (tmp_path / "state").mkdir()
+    return tmp_path / "state"
+
+
+def _right(root: Path, state: Path) -> list[bytes]:
+    """Run; every digest must be right; give what was read for that."""
+    read, known = kit.run(root, state)
+    assert known == kit.truth(root)
+    return sorted(read)
+
+
+def test_a_second_run_over_an_unchanged_tree_reads_nothing(plant: Path, state: Path) -> None:
+    assert len(_right(plant, state)) == 5
+    assert _right(plant, state) == []
+
+
+# strace(1): the kernel saw the folders opened, and no file.
+def test_a_second_run_opens_no_file_of_the_tree(plant: Path, state: Path, tmp_path: Path) -> None:
+    kit.run(plant, state)
+    calls = tmp_path / "calls"
+    trace = [harness.need("strace"), "-f", "-qq", "-y", "-s", "4096", "-o", str(calls)]
+    asked = "trace=open,openat,openat2,read,pread64,readv,mmap,execve"
+    assert kit.ran(plant, state, through=[*trace, "-e", asked]) == (0, "0\n", "")
+    of_tree = [line for line in calls.read_text(errors="replace").splitlines()
+               if f"{plant}/" in line and "O_DIRECTORY" not in line]  # fmt: skip
+    assert of_tree == []
+    assert f'"{plant}/docs", ' in calls.read_text(errors="replace")
+
+
+def test_without_a_cache_everything_is_read(plant: Path, state: Path) -> None:
+    kit.run(plant, state)
+    read, _ = kit.run(plant, None)
+    assert len(read) == 5
+
+
+def _replace(path: Path) -> None:
+    path.with_name("new").write_bytes(b"x" * path.stat().st_size)
+    os.rename(path.with_name("new"), path)
+
+
+def _append(path: Path) -> None:
+    with open(path, "ab") as stream:
+        stream.write(b"more")
+
+
+def _rewrite_keeping_size_and_mtime(path: Path) -> None:
+    before = path.stat()
+    with open(path, "r+b") as stream:
+        stream.write(b"R")
+    os.utime(path, ns=(before.st_atime_ns, before.st_mtime_ns))
+    assert (path.stat().st_mtime_ns, path.stat().st_size) == (before.st_mtime_ns, before.st_size)
+
+
+def _take_the_inode_over(path: Path) -> None:
+    before = path.stat()
+    for _ in range(200):
+        path.unlink()
+        path.write_bytes(b"y" * before.st_size)
+        os.utime(path, ns=(before.st_atime_ns, before.st_mtime_ns))
+        if path.stat().st_ino == before.st_ino:
+            return
+    pytest.skip("this file system does not give an inode to the next file")
+
+
+CHANGES = [
+    _replace,
+    _append,
+    os.utime,
+    _rewrite_keeping_size_and_mtime,
+    _take_the_inode_over,
+    lambda path: os.truncate(path, 3),
+    lambda path: os.chmod(path, 0o600),  # its change time is all that tells
+]
+
+
+@pytest.mark.parametrize("change", CHANGES)
+def test_a_file_that_was_touched_in_any_way_is_read_again(
+    plant: Path, state: Path, change: Any
+) -> None:
+    kit.run(plant, state)
+    time.sleep(0.02)
+    change(plant / "docs" / "d")
+    assert _right(plant, state) == [b"docs/d"]
+
+
+def test_files_that_changed_places_are_not_taken_for_each_other(plant: Path, state: Path) -> None:
+    for name in ("a", "b"):
+        (plant / name).write_bytes(b"same size " + name.encode())
+        os.utime(plant / name, (1_700_000_000, 1_700_000_000))
+    time.sleep(kit.SETTLING)
+    kit.run(plant, state)
+    os.rename(plant / "a", plant / "t")
+    os.rename(plant / "b", plant / "a")
+    os.rename(plant / "t", plant / "b")
+    _right(plant, state)
+
+
+def test_a_file_changed_within_two_seconds_before_the_run_is_not_remembered(
+    plant: Path, state: Path
+) -> None:
+    (plant / "b").write_bytes(b"fresh")
+    assert len(_right(plant, state)) == 5
+    assert _right(plant, state) == [b"b"]
+    time.sleep(kit.SETTLING)
+    assert _right(plant, state) == [b"b"]
+    assert _right(plant, state) == []
+
+
+# A file written as reading began may be written again within the same tick of the clock that
+# stamps it; a long file is done when that is long ago, so what counts is when reading began.
+def test_a_file_that_was_fresh_when_reading_began_is_not_remembered_when_it_ends(
+    plant: Path, state: Path
+) -> None:
+    (plant / "b").write_bytes(b"fresh")
+    with cache.opened(state, plant) as known:
+        entry = kit.seen(plant / "b")
+        (found,) = kit.sha256(plant, [entry]).values()
+        time.sleep(kit.SETTLING)
+        known.remember(found.entry, found.digests)
+    assert b"b" in _right(plant, state)
+
+
+def test_a_file_from_the_future_is_not_remembered(plant: Path, state: Path) -> None:
+    os.utime(plant / "a", (time.time() + 5000, time.time() + 5000))
+    time.sleep(kit.SETTLING)
+    kit.run(plant, state)
+    assert _right(plant, state) == [b"a"]
+
+
+# Beyond 2262 nanoseconds need more than the 63 bits that a database has for them.
+@pytest.mark.parametrize("year", [1640, 1901, 1969, 2262, 2300, 2446, 9999])
+def test_a_file_of_any_year_is_hashed_and_remembered_right(
+    plant: Path, state: Path, year: int
+) -> None:
+    done = subprocess.run(
+        [harness.need("touch"), "-d", f"{year}-06-01", str(plant / "a")], check=False
+    )
+    assert done.returncode == 0
+    time.sleep(kit.SETTLING)
+    assert len(_right(plant, state)) == 5
+    assert _right(plant, state) in ([], [b"a"])
+
+
+# Some file systems (network, FUSE) number files with all 64 bits.
+def test_numbers_of_64_bits_are_entered_and_given_back_as_they_are_compared() -> None:
+    large = entry_of_state(b"a", Kind.FILE, 5, 2**63 + 7, -(2**63) - 5, 2**64 - 1, 2**40)
+    other = entry_of_state(b"b", Kind.FILE, 5, 2**63 + 8, -(2**63) - 5, 2**64 - 2, 2**40)
+    inventory = Inventory()
+    inventory.enter([large, other])
+    assert (inventory.entry(b"a"), inventory.entry(b"b")) == (large, other)
+    assert large[3:] != other[3:]
+    inventory.close()
+
+
+def test_one_state_folder_serves_two_trees(plant: Path, state: Path, tmp_path: Path) -> None:
+    shutil.copytree(plant, tmp_path / "other")
+    (tmp_path / "other" / "a").write_bytes(b"differs")
+    time.sleep(kit.SETTLING)
+    for root in (plant, tmp_path / "other"):
+        assert len(_right(root, state)) == 5
+    for root in (plant, tmp_path / "other"):
+        assert _right(root, state) == []
+
+
+def test_a_renamed_tree_is_still_known(plant: Path, state: Path, tmp_path: Path) -> None:
+    kit.run(plant, state)
+    os.rename(plant / "docs", plant / "papers")
+    os.rename(plant, tmp_path / "moved")
+    assert _right(tmp_path / "moved", state) == []
+
+
+def test_other_facts_of_a_file_are_kept_beside_its_digests(plant: Path, state: Path) -> None:
+    kit.run(plant, state)
+    with cache.opened(state, plant) as known:
+        known.remember(kit.seen(plant / "a"), {"structure": b""})
+    inventory = Inventory()
+    inventory.enter(kit.files(plant))
+    with cache.opened(state, plant) as known:
+        inventory.recall(known)
+    assert inventory.facts(b"a").keys() == {"sha256", "structure"}
+    assert inventory.facts(b"b").keys() == {"sha256"}
+    inventory.close()
+
+
+def test_the_cache_is_born_private_and_no_file_but_it_is_left(plant: Path, state: Path) -> None:
+    old = os.umask(0)
+    try:
+        kit.run(plant, state)
+    finally:
+        os.umask(old)
+    assert os.listdir(state) == ["digests.db"]
+    assert (state / "digests.db").stat().st_mode & 0o777 == 0o600
+
+
+def test_a_state_folder_of_any_name_works(plant: Path, tmp_path: Path) -> None:
+    for name in (b"\xff\n", b"it's", b"file:x?mode=ro", b"-rf", b"%00"):
+        folder = tmp_path / os.fsdecode(name)
+        folder.mkdir()
+        assert len(_right(plant, folder)) == 5
+        assert _right(plant, folder) == []
+
+
+# What lies there that is no cache: one clear line, status 2, and not a byte of it is changed.
+
+
+def _damaged(path: Path) -> None:
+    path.write_bytes(b"not a database, but long enough to be looked at" * 40)
+
+
+def _foreign(path: Path) -> None:
+    with contextlib.closing(sqlite3.connect(path)) as database, database:
+        database.execute("CREATE TABLE facts (pump TEXT)")
+        database.execute("INSERT INTO facts VALUES ('seven')")
+
+
+def _newer(path: Path) -> None:
+    with contextlib.closing(sqlite3.connect(path)) as database, database:
+        database.execute("CREATE TABLE facts (all_new TEXT)")
+        database.execute("PRAGMA user_version = 2")
+
+
+def _folder(path: Path) -> None:
+    path.mkdir()
+
+
+def _dangling(path: Path) -> None:
+    path.symlink_to("nowhere/at/all")
+
+
+@pytest.mark.parametrize(
+    ("make", "what"),
+    [
+        (_damaged, "file is not a database"),
+        (_foreign, "it is a database of something else"),
+        (_newer, "it was written by another version of depotserve"),
+        (_folder, "Is a directory"),
+        (_dangling, "No such file or directory"),
+        (os.mkfifo, ""),
+    ],
+)
+def test_what_is_no_cache_is_one_clear_line_and_stays_as_it_is(
+    plant: Path, state: Path, make: Any, what: str
+) -> None:
+    path = state / "digests.db"
+    make(path)
+    before = path.read_bytes() if path.is_file() else path.lstat().st_mode
+    status, said, wrong = kit.ran(plant, state)
+    assert (status, wrong) == (2, "")
+    assert said.startswith(f"{path}: the cache of digests cannot be used: {what}"), said
+    assert said.endswith("it can be removed, and is then made anew; --fresh does without it\n")
+    assert said.count("\n") == 1
+    assert before == (path.read_bytes() if path.is_file() else path.lstat().st_mode)
+
+
+def test_a_cache_damaged_in_its_middle_is_one_clear_line(plant: Path, state: Path) -> None:
+    for number in range(3000):
+        (plant / f"{number}").write_bytes(b"x")
+    time.sleep(kit.SETTLING)
+    kit.run(plant, state)
+    path = state / "digests.db"
+    size = path.stat().st_size
+    with open(path, "r+b") as stream:
+        stream.seek(4096)
+        stream.write(os.urandom(size - 4096))
+    status, said, wrong = kit.ran(plant, state)
+    assert (status, wrong, said.count("\n")) == (2, "", 1)
+    assert "the cache of digests cannot be used: " in said
+
+
+# Modes count for root when setpriv(1) takes its right to pass over them.
+@pytest.mark.parametrize(
+    ("file", "folder", "what"),
+    [
+        (0o400, 0o700, "Permission denied"),
+        (0o600, 0o500, ""),  # no journal can be made; the words differ between versions of SQLite
+        (0o600, 0o000, "Permission denied"),
+    ],
+)
+def test_a_cache_that_cannot_be_written_is_told_before_anything_is_read(
+    plant: Path, state: Path, file: int, folder: int, what: str
+) -> None:
+    kit.run(plant, state)
+    (plant / "f").write_bytes(b"f")
+    os.chmod(state / "digests.db", file)
+    os.chmod(state, folder)
+    try:
+        status, said, wrong = kit.ran(plant, state, through=harness.bound_by_modes())
+    finally:
+        os.chmod(state, 0o700)
+    assert (status, wrong) == (2, "")
+    assert f"the cache of digests cannot be used: {what}" in said
+
+
+def test_a_full_disk_is_one_clear_line_and_the_cache_is_good(plant: Path, tmp_path: Path) -> None:
+    for number in range(3000):
+        (plant / f"{number}").write_bytes(b"x")
+    time.sleep(kit.SETTLING)
+    with _mounted(tmp_path / "full", "-t", "tmpfs", "-o", "size=64k", "none") as folder:
+        status, said, wrong = kit.ran(plant, folder)
+        assert (status, wrong) == (2, "")
+        assert "the cache of digests cannot be used: database or disk is full" in said
+        assert _whole(folder)
+
+
+@contextlib.contextmanager
+def _mounted(place: Path, *arguments: str) -> Iterator[Path]:
+    if os.geteuid():
+        pytest.skip("only root can mount")
+    place.mkdir()
+    subprocess.run(["mount", *arguments, str(place)], check=True, timeout=60)
+    try:
+        yield place
+    finally:
+        subprocess.run(["umount", str(place)], check=True, timeout=60)
+
+
+def _whole(state: Path) -> bool:
+    with contextlib.closing(sqlite3.connect(state / "digests.db")) as database:
+        return bool(database.execute("PRAGMA integrity_check").fetchall() == [("ok",)])
+
+
+# Two at once, and ends of every kind.
+
+
+def test_two_processes_with_one_cache_both_end_well(
+    plant: Path, state: Path, tmp_path: Path
+) -> None:
+    shutil.copytree(plant, tmp_path / "other")
+    for root in (plant, tmp_path / "other"):
+        for number in range(4000):
+            (root / f"{number}").write_bytes(b"%d" % number)
+    time.sleep(kit.SETTLING)
+    running = [_started(root, state) for root in (plant, tmp_path / "other", plant)]
+    for one in running:
+        said, wrong = one.communicate(timeout=120)
+        assert (one.returncode, wrong) == (0, b""), said
+    assert _whole(state)
+    for root in (plant, tmp_path / "other"):
+        assert _right(root, state) == []
+
+
+def test_a_cache_that_another_process_keeps_locked_is_one_clear_line(
+    plant: Path, state: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    kit.run(plant, state)
+    monkeypatch.setattr(cache, "_WAIT", 0.2)  # seconds
+    with contextlib.closing(sqlite3.connect(state / "digests.db", isolation_level=None)) as other:
+        other.execute("BEGIN EXCLUSIVE")
+        with pytest.raises(SurroundingsError, match="cannot be used: database is locked"):
+            kit.run(plant, state)
+
+
+def _started(root: Path, state: Path) -> subprocess.Popen[bytes]:
+    return subprocess.Popen(
+        [sys.executable, kit.__file__, str(root), str(state)],
+        env=kit.environment(), stdout=subprocess.PIPE, stderr=subprocess.PIPE,
+        start_new_session=True,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM, signal.SIGKILL])
+def test_an_end_in_the_middle_leaves_a_good_cache_with_what_was_done(
+    tmp_path: Path, state: Path, how: signal.Signals
+) -> None:
+    root = tmp_path / "plant"
+    root.mkdir()
+    for number in range(48):
+        with open(root / f"{number}.img", "wb") as stream:
+            stream.truncate(GIB // 16 - number)  # sparse
+    with open(root / "long.img", "wb") as stream:
+        stream.truncate(65 * GIB)  # the first to be read, and never done
+    time.sleep(kit.SETTLING)
+    if len(os.sched_getaffinity(0)) < 2:
+        pytest.skip("one core reads the long file alone")
+    running = _started(root, state)
+    _until(lambda: _kept(state) >= 2)
+    os.killpg(running.pid, how)
+    running.communicate(timeout=60)
+    assert running.returncode == (130 if how == signal.SIGINT else -how)
+    assert _whole(state)
+    (root / "long.img").unlink()
+    (root / "a").write_bytes(b"a")
+    read, _ = kit.run(root, state)
+    assert len(read) <= 1 + 48 - 2
+
+
+def _until(true: Any) -> None:
+    end = time.monotonic() + 100
+    while not true():
+        assert time.monotonic() < end, "it did not come to pass"
+        time.sleep(0.02)
+
+
+def _kept(state: Path) -> int:
+    with (
+        contextlib.suppress(sqlite3.Error),
+        contextlib.closing(
+            sqlite3.connect(f"file:{state / 'digests.db'}?mode=ro", uri=True)
+        ) as database,
+    ):
+        return int(database.execute("SELECT count(*) FROM facts").fetchone()[0])
+    return 0
+
+
+def test_an_interrupt_in_the_middle_keeps_all_that_was_pending(plant: Path, state: Path) -> None:
+    with contextlib.suppress(KeyboardInterrupt), cache.opened(state, plant) as known:
+        for one in kit.sha256(plant).values():
+            known.remember(one.entry, one.digests)
+        raise KeyboardInterrupt
+    assert _right(plant, state) == []
+
+
+def test_an_interrupt_while_it_writes_loses_nothing_that_was_pending(
+    plant: Path, state: Path
+) -> None:
+    script = (
+        "import sys, pathlib, signal, engine_kit as kit\n"
+        "from depotserve.tree import cache\n"
+        "root, state = map(pathlib.Path, sys.argv[1:])\n"
+        "with cache.opened(state, root) as known:\n"
+        "    for one in kit.sha256(root).values():\n"
+        "        known.remember(one.entry, one.digests)\n"
+        "    def strike(frame, what, value):\n"
+        "        if frame.f_code.co_name == '_transaction' and what == 'line':\n"
+        "            sys.settrace(None)\n"
+        "            frame.f_trace = None\n"
+        "            signal.raise_signal(signal.SIGINT)\n"
+        "        return strike\n"
+        "    sys.settrace(strike)\n"
+        "    known.keep()\n"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", script, str(plant), str(state)],
+        env=kit.environment(), capture_output=True, timeout=120, check=False,
+    )  # fmt: skip
+    assert done.stderr.rstrip().endswith(b"KeyboardInterrupt"), done.stderr
+    assert _right(plant, state) == []
+
+
+# File systems on which nothing is remembered, as far as this machine can mount them.
+
+
+def test_nothing_is_remembered_on_fuse(plant: Path, state: Path, tmp_path: Path) -> None:
+    bindfs = harness.need("bindfs")  # of Debian
+    if not os.path.exists("/dev/fuse"):
+        harness.missing("this kernel has no FUSE")
+    (tmp_path / "mirror").mkdir()
+    done = subprocess.run(
+        [bindfs, str(plant), str(tmp_path / "mirror")], capture_output=True, timeout=60, check=False
+    )
+    if done.returncode:
+        harness.missing("this machine lets nobody mount with FUSE")
+    try:
+        assert len(_right(tmp_path / "mirror", state)) == 5
+        assert len(_right(tmp_path / "mirror", state)) == 5
+        # A mount within a tree counts for what lies in it alone.
+        assert len(_right(tmp_path, tmp_path.parent)) >= 10
+        again = _right(tmp_path, tmp_path.parent)
+        assert [one for one in again if one.startswith(b"mirror/")] != []
+        assert [one for one in again if one.startswith(b"plant/")] == []
+    finally:
+        subprocess.run(["umount", str(tmp_path / "mirror")], check=True, timeout=60)
+        (tmp_path.parent / "digests.db").unlink()
+
+
+# A device's number is given anew when it is free: what it was does not count.
+def test_what_was_remembered_is_not_believed_where_it_would_not_be_remembered(
+    plant: Path, state: Path, tmp_path: Path
+) -> None:
+    bindfs = harness.need("bindfs")
+    (tmp_path / "mirror").mkdir()
+    done = subprocess.run(
+        [bindfs, str(plant), str(tmp_path / "mirror")], capture_output=True, timeout=60, check=False
+    )
+    if done.returncode:
+        harness.missing("this machine lets nobody mount with FUSE")
+    try:
+        kit.run(plant, state)
+        with contextlib.closing(sqlite3.connect(state / "digests.db")) as database, database:
+            for entry in kit.files(tmp_path / "mirror"):
+                database.execute(
+                    "INSERT INTO facts VALUES (?, ?, 'sha256', ?, ?, ?, ?)",
+                    (entry.device, entry.inode, entry.size, entry.mtime, entry.ctime, b"no" * 16),
+                )
+        assert len(_right(tmp_path / "mirror", state)) == 5
+    finally:
+        subprocess.run(["umount", str(tmp_path / "mirror")], check=True, timeout=60)
+
+
+@pytest.mark.parametrize("kind", ["tmpfs", "overlay"])
+def test_file_systems_of_this_machine_are_believed(
+    plant: Path, state: Path, tmp_path: Path, kind: str
+) -> None:
+    for name in ("upper", "work"):
+        (tmp_path / name).mkdir()
+    options = f"lowerdir={plant},upperdir={tmp_path}/upper,workdir={tmp_path}/work"
+    given = ["-o", options] if kind == "overlay" else []
+    with _mounted(tmp_path / "here", "-t", kind, *given, "none") as root:
+        (root / "new").write_bytes(b"new")
+        time.sleep(kit.SETTLING)
+        assert b"new" in _right(root, state)
+        assert _right(root, state) == []
+        (root / "new").write_bytes(b"wen")
+        assert _right(root, state) == [b"new"]
+
+
+# An image of ext4 through a loop device: its file may lie on anything.
+def test_nothing_is_remembered_on_the_image_of_a_disk(state: Path, tmp_path: Path) -> None:
+    with open(tmp_path / "disk.img", "wb") as stream:
+        stream.truncate(8 * 1024 * 1024)
+    image = str(tmp_path / "disk.img")
+    subprocess.run([harness.need("mkfs.ext4"), "-q", image], check=True, timeout=60)
+    try:
+        mount = _mounted(tmp_path / "disk", "-o", "loop", image)
+        with mount as root:
+            (root / "a").write_bytes(b"a")
+            time.sleep(kit.SETTLING)
+            assert _right(root, state) == [b"a"]
+            assert _right(root, state) == [b"a"]
+    except subprocess.CalledProcessError:
+        harness.missing("this machine has no loop devices")
+
+
+def test_an_entry_that_is_not_believed_costs_nothing_in_the_cache(state: Path) -> None:
+    with cache.opened(state, Path("/proc")) as known:
+        known.remember(
+            Entry(b"version", Kind.FILE, 1, 1, 1, 1, os.stat("/proc").st_dev), {"a": b""}
+        )
+    assert _kept(state) == 0
