@@ -170,6 +170,8 @@ def _end(report: Report) -> Iterator[str]:
         yield f"No fault was found but what rules accept: {accepted}."
     else:
         yield "No fault was found."
+    if report.vouches and not report.claims.marks()["authenticated"]:
+        yield "Nobody who is trusted has signed these files: who alters lists too is not seen."
 
 
 def _counted(count: int, what: str) -> str:
@@ -199,6 +201,7 @@ def print_json(report: Report) -> None:
     _write_rows(out, "to_do", (_wanted(one) for one in report.to_do()))
     _write_rows(out, "entries", (_entry(one) for one in report.claims.marked()))
     out.write("}\n")
+    out.flush()  # here, where a reader that has gone away is no traceback
 
 
 def _write_rows(out: TextIO, name: str, rows: Iterator[dict[str, object]]) -> None:

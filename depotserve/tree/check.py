@@ -35,12 +35,15 @@ if TYPE_CHECKING:
     from depotserve.tree.authenticity.keys import Keys
     from depotserve.tree.authenticity.signatures import Checked
     from depotserve.tree.cache import Cache
+    from depotserve.tree.claims import ListRead
     from depotserve.tree.expectations.rules import Rules
     from depotserve.tree.progress import Progress
 
 __all__ = ["Wish", "check"]
 
 TYPED = "digest typed in"
+# Fewer guessed digests that do not hold may well be so many damaged files.
+_MISFITS = 3
 
 
 @attrs.frozen(kw_only=True)
@@ -110,14 +113,15 @@ class _Run:
         self._claims = Claims(inventory)
         self._findings = Findings(inventory)
         self._tellers: list[bytes] = []
-        self._unchecked: list[str] = []
 
     def report(self) -> Report:
         """Do everything, in the order in which one thing builds on another."""
         self._read_lists()
         self._hash()
+        self._doubt_guesses()
+        self._claims.compare()
         signatures = self._check_signatures()
-        self._compare()
+        self._say_what_deviates()
         self._look_into_the_rest()
         self._say_what_no_list_names()
         accepted = acceptance.accept(
@@ -133,7 +137,7 @@ class _Run:
             findings=self._findings,
             signatures=tuple(signatures),
             rules=tuple((rule, accepted[at]) for at, rule in enumerate(self._settings.accepted)),
-            unchecked=tuple(self._unchecked),
+            unchecked=tuple(_unchecked(self._wish, self._claims.lists(), signatures)),
         )
 
     # What is there, and what lists say.
@@ -181,6 +185,16 @@ class _Run:
         if self._cache:
             self._cache.keep()
 
+    def _doubt_guesses(self) -> None:
+        for one in self._claims.misfits(_MISFITS):
+            self._claims.drop(one)
+            detail = (
+                f"none of the {one.digests} {one.algorithm} digests that were found in it is that "
+                "of its file: they are something else, which --rules can state, or all these "
+                "files are other ones"
+            )
+            self._findings.note([Finding(Kind.LIST, one.path, detail)])
+
     # Who vouches for them.
 
     def _check_signatures(self) -> list[Checked]:
@@ -188,25 +202,26 @@ class _Run:
         root, paths = self._wish.root, sorted(self._tellers)
         checked = list(check_signatures(root, paths, keys, self._progress))
         self._claims.set_aside(one.signature for one in checked if one.signature != one.signed)
-        if keys is None and checked:
-            self._unchecked.append(
-                f"{len(checked)} signatures, since no keys are pinned (--keys FOLDER)"
-            )
-        signed = {}
         for one in checked:
-            if one.verdict is None:
-                continue
             self._findings.note(_of_signature(one))
-            known = self._inventory.facts(one.signed).get("sha256")
-            if one.verdict.state is State.GOOD and one.verdict.sha256 == known:
-                signed[one.signed] = one.verdict.vendor or ""
-        self._claims.trust(signed)
+        self._claims.trust(dict(self._signed(checked)))
         self._claims.weigh()
         return checked
 
+    def _signed(self, checked: list[Checked]) -> Iterator[tuple[bytes, str]]:
+        """Give the files that are as they were signed, and who signed them."""
+        # One of two people who are trusted did not sign these bytes: see `State`.
+        bad = {one.signed for one in checked if one.verdict and one.verdict.state is State.BAD}
+        for path, verdict in ((one.signed, one.verdict) for one in checked):
+            if verdict is None or verdict.state is not State.GOOD or path in bad:
+                continue
+            known = self._inventory.facts(path).get("sha256")
+            if known is not None and known == verdict.sha256:
+                yield path, verdict.vendor or ""
+
     # What is wrong with them.
 
-    def _compare(self) -> None:
+    def _say_what_deviates(self) -> None:
         self._progress.begin("comparing", 0, 0)
         self._findings.note(self._deviations())
 
@@ -272,6 +287,17 @@ class _Run:
                 litter.add(waste)
             elif not self._findings.is_judged(path):
                 yield Finding(Kind.EXTRA, path, "" if size else "it is empty")
+
+
+def _unchecked(wish: Wish, lists: list[ListRead], signatures: list[Checked]) -> Iterator[str]:
+    """Say what this run left out, and what no run looks at."""
+    if wish.keys is None and signatures:
+        yield f"{len(signatures)} signatures, since no keys are pinned (--keys FOLDER)"
+    if any(not one.within and one.dialect != TYPED for one in lists):
+        yield "whether anybody signed the lists that were given (--expect)"
+    yield "malware (depotserve tree scan)"
+    yield "what is inside of archives that a digest vouches for"
+    yield "whether the vendor has withdrawn a file, and whether the lists name all that you need"
 
 
 # What a signature that is not good means; a good one is no finding.

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
     from depotserve.tree.inventory import Inventory
 
-__all__ = ["Claims", "ListRead", "Marked", "Measured", "Row", "Said"]
+__all__ = ["Claims", "ListRead", "Marked", "Measured", "Misfit", "Row", "Said"]
 
 _SCHEMA = """
 CREATE TABLE lists (
@@ -77,6 +77,15 @@ class ListRead(NamedTuple):
     there: int
     detail: str  # how a guessed catalog was read
     signer: str | None  # who vouches for the list itself, directly or through another list
+
+
+class Misfit(NamedTuple):
+    """Digests of a kind that a guessed list states, and of which not one is that of its file."""
+
+    number: int
+    path: bytes
+    algorithm: str
+    digests: int
 
 
 class Marked(NamedTuple):
@@ -195,13 +204,39 @@ class Claims:
         """Let what is said of `path` count for the file `to`, which it leads to."""
         self._database.execute("UPDATE claims SET path = ? WHERE path = ?", (to, path))
 
-    def deviating(self) -> Iterator[bytes]:
-        """Give each path of which a claim does not hold, in order."""
+    def misfits(self, least: int) -> list[Misfit]:
+        """Find the guessed lists of which no digest of a kind holds, of at least so many."""
+        if not self._database.execute("SELECT count(*) FROM lists WHERE guessed").fetchone()[0]:
+            return []
         rows = self._database.execute(
-            f"SELECT DISTINCT c.path {_BESIDE} WHERE e.path IS NULL "
+            "SELECT l.number, l.path, c.algorithm, count(*) FROM claims c "
+            "JOIN lists l ON l.number = c.list "
+            "JOIN facts f ON f.path = c.path AND f.algorithm = c.algorithm "
+            "WHERE l.guessed GROUP BY l.number, c.algorithm "
+            "HAVING count(*) >= ? AND NOT sum(f.value = c.digest)",
+            (least,),
+        )
+        return [Misfit(*row) for row in rows]
+
+    def drop(self, one: Misfit) -> None:
+        """Forget the digests of a kind that a list states; its sizes stay."""
+        self._database.execute(
+            "UPDATE claims SET algorithm = NULL, digest = NULL WHERE list = ? AND algorithm = ?",
+            (one.number, one.algorithm),
+        )
+
+    def compare(self) -> None:
+        """Note each path of which a claim does not hold: nobody vouches for such a file."""
+        self._database.execute("CREATE TABLE deviating (path BLOB PRIMARY KEY) WITHOUT ROWID")
+        self._database.execute(
+            f"INSERT INTO deviating SELECT DISTINCT c.path {_BESIDE} WHERE e.path IS NULL "
             "OR (c.size IS NOT NULL AND c.size <> e.size) "
             "OR (c.digest IS NOT NULL AND f.value IS NOT c.digest) ORDER BY c.path"
         )
+
+    def deviating(self) -> Iterator[bytes]:
+        """Give what `compare` noted, in order."""
+        rows = self._database.execute("SELECT path FROM deviating ORDER BY path")
         return (path for (path,) in rows)
 
     def of(self, path: bytes) -> list[Said]:
@@ -295,6 +330,7 @@ class Claims:
         seen. A weak digest hands no trust on.
         """
         self._database.executemany("INSERT INTO signed VALUES (?, ?)", signed.items())
+        self._database.execute("DELETE FROM signed WHERE path IN (SELECT path FROM deviating)")
         self._database.execute(
             "UPDATE lists SET signer = (SELECT signer FROM signed s WHERE s.path = lists.path) "
             "WHERE within AND signer IS NULL"
@@ -308,7 +344,7 @@ class Claims:
             "JOIN lists t ON t.number = c.list JOIN ranks r ON r.algorithm = c.algorithm "
             "JOIN facts f ON f.path = c.path AND f.algorithm = c.algorithm "
             "WHERE l.signer IS NULL AND l.within AND t.signer IS NOT NULL AND NOT r.weak "
-            "AND f.value = c.digest"
+            "AND f.value = c.digest AND l.path NOT IN (SELECT path FROM deviating)"
         ).fetchall()
         self._database.executemany(
             "UPDATE lists SET signer = ?2 WHERE number = ?1 AND signer IS NULL", rows
@@ -326,7 +362,8 @@ class Claims:
             "max(r.rank) AS strongest, max(CASE WHEN r.weak THEN NULL ELSE l.signer END) AS signer "
             "FROM claims c JOIN facts f ON f.path = c.path AND f.algorithm = c.algorithm "
             "JOIN ranks r ON r.algorithm = c.algorithm JOIN lists l ON l.number = c.list "
-            "WHERE f.value = c.digest GROUP BY c.path"
+            "WHERE f.value = c.digest AND c.path NOT IN (SELECT path FROM deviating) "
+            "GROUP BY c.path"
         )
         self._database.execute("CREATE UNIQUE INDEX vouch ON vouched (path)")
 

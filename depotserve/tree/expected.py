@@ -83,13 +83,13 @@ class Expected:
         for path in sorted({*self.tellers, *inside}):
             dialect = self._recognise(self._root, path, named=path in inside)
             if dialect:
-                yield Source(self._root, path, dialect, within=True)
+                yield Source(self._root, path, dialect, within=True, given=path in inside)
         for file in given:
             if self._within(file) is None:
                 folder, name = Path(os.path.abspath(file)).parent, os.fsencode(file.name)
                 dialect = self._recognise(folder, name, named=True)
                 if dialect:
-                    yield Source(folder, name, dialect, within=False)
+                    yield Source(folder, name, dialect, within=False, given=True)
 
     def _recognise(self, folder: Path, path: bytes, *, named: bool) -> Dialect | None:
         ruled = self._rules and self._rules.dialect_for(path)

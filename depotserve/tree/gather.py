@@ -46,6 +46,7 @@ class Source(NamedTuple):
     path: bytes
     dialect: Dialect
     within: bool
+    given: bool = False  # by its name: then it must be a list
 
 
 def head_of(folder: Path, path: bytes) -> bytes:
@@ -80,8 +81,10 @@ class Gathering:
         except _TROUBLES as error:
             self.claims.take_back(before)
             self.claims.forget(number)
-            if not (isinstance(error, NotAListError) and source.within):
+            if not (isinstance(error, NotAListError) and not source.given):
                 self.findings.note([Finding(Kind.LIST, source.path, _words(error))])
+                if source.within:
+                    self.claims.set_aside([source.path])
 
     def _read(self, source: Source, number: int) -> None:
         """Read a list under each base that its kind allows, and keep the one that fits best."""
@@ -106,7 +109,7 @@ class Gathering:
         worth = Standing.COUNTS
         if source.dialect.guessed:
             worth = standing(kept.measured.listed, kept.measured.agreeing)
-        self.claims.end(number, kept.base, kept.measured)
+        self.claims.end(number, kept.base, kept.measured, "; ".join(kept.lines.said))
         if worth is Standing.COUNTS:
             self.findings.note(kept.lines.found)
             return
@@ -131,7 +134,7 @@ class Gathering:
     def _rows(self, source: Source, number: int, base: str, lines: _Lines) -> Iterator[Row]:
         find = self._finder(source, base)
         with open(open_file(source.folder, source.path), "rb") as raw:
-            place = Place(source.path, _reader_beside(source))
+            place = Place(source.path, _reader_beside(source), lines.said.append)
             for item in source.dialect.read(compression.opened(raw, most=MOST), place):
                 if isinstance(item, Unreadable):
                     lines.note(item)
@@ -170,14 +173,18 @@ class _Try:
 
 @attrs.frozen
 class _Lines:
-    """The lines of a list that could not be read."""
+    """What a list's reader had to say: lines that could not be read, and how it went about it."""
 
     path: bytes
     found: list[Finding] = attrs.field(factory=list)
+    said: list[str] = attrs.field(factory=list)
 
     def note(self, item: Unreadable) -> None:
         if len(self.found) < _MOST_LINES:
             self.found.append(Finding(Kind.LINE, self.path, item.why, item.line))
+        elif len(self.found) == _MOST_LINES:
+            detail = f"more than {_MOST_LINES} of its lines cannot be read"
+            self.found.append(Finding(Kind.LIST, self.path, detail))
 
 
 _MOST_LINES = 10_000  # of one list; a list with more of them is none

@@ -89,7 +89,7 @@ class Inventory:
         """Find the file whose path is the same in another Unicode form (UAX #15)."""
         if path.isascii():
             return None
-        self._once("forms", "form(path)", "path GLOB cast('*[^' || char(1) || '-~]*' AS BLOB)")
+        self._once("forms", "form(path)", "length(CAST(path AS TEXT)) <> length(path)")
         return next((one for one in self._found("forms", _form(path)) if one != path), None)
 
     def named(self, name: bytes) -> list[bytes]:

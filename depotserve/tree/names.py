@@ -71,7 +71,7 @@ def _look_at_link(entry: Entry, root: Path) -> Finding:
     base = os.path.realpath(os.fsencode(root))
     place = base + b"/" + entry.path
     target = os.path.realpath(place)
-    if not os.path.lexists(target):
+    if not os.path.exists(place):  # nor does one that leads to itself lead anywhere
         return Finding(Found.DANGLING, entry.path, _leads_to(place))
     if target == base or target.startswith(base.rstrip(b"/") + b"/"):
         return Finding(Found.LINK, entry.path, _leads_to(place))

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import attrs
 
 from depotserve.tree.finding import Kind
+from depotserve.tree.unfinished import final_path
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -67,9 +68,10 @@ class Report:
     def to_do(self) -> Iterator[ToDo]:
         """Give what is to be fetched again, worst first."""
         seen: set[bytes] = set()
-        for finding, rule in self.findings.in_order():
-            if finding.kind not in _FETCH or rule is not None or finding.path in seen:
+        for (kind, path, *_), rule in self.findings.in_order():
+            wanted = final_path(path) if kind is Kind.UNFINISHED else path
+            if kind not in _FETCH or rule is not None or wanted in seen:
                 continue
-            seen.add(finding.path)
-            size, digest = self.claims.wish_for(finding.path)
-            yield ToDo(finding.path, finding.kind, size, digest)
+            seen.add(wanted)
+            size, digest = self.claims.wish_for(wanted)
+            yield ToDo(wanted, kind, size, digest)

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import collections
+import io
 import itertools
 import os
+import threading
 from concurrent.futures import Future, ThreadPoolExecutor
 from typing import TYPE_CHECKING, NamedTuple
 
@@ -39,24 +41,44 @@ def look_into(root: Path, entries: Iterable[Entry], progress: Progress) -> Itera
     Decompression runs outside the interpreter's lock, so that threads fill the cores.
     """
     waiting: collections.deque[Future[Looked]] = collections.deque()
-    upcoming = iter(entries)
+    upcoming, stop = iter(entries), threading.Event()
     with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
         try:
             for entry in itertools.islice(upcoming, _AHEAD):
-                waiting.append(pool.submit(_look, root, entry))
+                waiting.append(pool.submit(_look, root, entry, stop))
             while waiting:
                 looked = waiting.popleft().result()
                 progress.step(1, looked.entry.size)
-                waiting += (pool.submit(_look, root, one) for one in itertools.islice(upcoming, 1))
+                for entry in itertools.islice(upcoming, 1):
+                    waiting.append(pool.submit(_look, root, entry, stop))
                 yield looked
         finally:
+            stop.set()
             for one in waiting:
                 one.cancel()
 
 
-def _look(root: Path, entry: Entry) -> Looked:
+class _StoppedError(Exception):
+    """Nobody waits for the outcome any more."""
+
+
+class _Stream(io.FileIO):
+    """A file that is read until it is stopped: a thread ends by itself alone."""
+
+    def __init__(self, descriptor: int, stop: threading.Event) -> None:
+        super().__init__(descriptor)
+        self._stop = stop
+
+    def read(self, size: int | None = -1) -> bytes:
+        """Read up to `size` bytes. Raises _StoppedError."""
+        if self._stop.is_set():
+            raise _StoppedError
+        return super().read(size)
+
+
+def _look(root: Path, entry: Entry, stop: threading.Event) -> Looked:
     try:
-        with open(open_file(root, entry.path), "rb", buffering=0) as stream:
+        with _Stream(open_file(root, entry.path), stop) as stream:
             if entry_of(entry.path, stream.fileno()) != entry:
                 return Looked(entry, None)
             found = examine(stream, entry.size, entry.path)

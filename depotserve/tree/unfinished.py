@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 if TYPE_CHECKING:
     from collections.abc import Collection, Iterator
 
-__all__ = ["unfinished"]
+__all__ = ["final_path", "unfinished"]
 
 # What is downloaded lies under such a name until it is whole.
 _PARTS = (
@@ -49,6 +49,13 @@ def unfinished(names: Collection[bytes]) -> Iterator[tuple[bytes, str]]:
             found[match["final"]] = f"{_shown(name)} beside it says that its download goes on"
         found.setdefault(name, _why(match["final"], has_final=has_final))
     yield from sorted(found.items())
+
+
+def final_path(path: bytes) -> bytes:
+    """Give the path that a download has once it is whole; the same for any other name."""
+    folder, slash, name = path.rpartition(b"/")
+    match = _SUFFIX.fullmatch(name)
+    return folder + slash + match["final"] if match else path
 
 
 def _why(final: bytes, *, has_final: bool) -> str:

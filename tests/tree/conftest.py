@@ -5,5 +5,5 @@ from __future__ import annotations
 import sys
 from pathlib import Path
 
-for _room in ("catalogs", "repos", "signing"):
+for _room in ("catalogs", "repos", "signing", "structure"):
     sys.path.append(str(Path(__file__).parent / _room))

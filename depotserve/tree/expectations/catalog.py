@@ -145,7 +145,9 @@ def dialect_of(name: bytes, head: bytes) -> Dialect | None:
 
 
 def _read(stream: BinaryIO, place: Place) -> Iterator[Item]:
-    yield from read_catalog(stream, place).entries
+    found = read_catalog(stream, place)
+    place.say(found.guess.summary)
+    yield from found.entries
 
 
 def read_catalog(stream: BinaryIO, place: Place) -> Catalog:  # noqa: ARG001  # as every reader

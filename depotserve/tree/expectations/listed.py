@@ -71,6 +71,8 @@ class Place:
     # Reads a file by its path relative to the list's folder, without `..`: its first BESIDE_MOST
     # bytes as they lie there; None if there is no such file.
     beside: Callable[[bytes], bytes | None] = lambda _: None
+    # Takes one line for a person on how the list is read, where that is not plain from its kind.
+    say: Callable[[str], None] = lambda _: None
 
     @property
     def folder(self) -> bytes:
