@@ -48,11 +48,15 @@ def _head(report: Report) -> Iterator[str]:
     files, size = report.inventory.count()
     yield f"{report.root}: {_counted(files, 'file')}, {size_words(size)}"
     vouched = report.claims.vouched()
-    for name, count in vouched.items():
-        weak = " (weak)" if is_weak(name) else ""
-        yield f"  vouched for by {name}{weak} at least: {count}"
+    weakest = [f"{name}{_weak(name)} for {count}" for name, count in vouched.items()]
+    if weakest:
+        yield f"  weakest digest that vouches for a file: {', '.join(weakest)}"
     marks = report.claims.marks()
     yield "  " + ", ".join(f"{mark}: {count}" for mark, count in marks.items())
+
+
+def _weak(name: str) -> str:
+    return " (weak)" if is_weak(name) else ""
 
 
 def _lists(report: Report) -> Iterator[str]:
@@ -160,18 +164,28 @@ def _to_do(report: Report) -> Iterator[str]:
 
 
 def _end(report: Report) -> Iterator[str]:
-    faults = report.faults
+    """Say how far the verdict reaches, then the verdict: it promises no more than there is."""
+    marks = report.claims.marks()
+    files = sum(marks.values())
     yield ""
-    if faults:
-        yield f"{_counted(faults, 'fault')}."
-    elif not report.vouches:
-        yield "Nothing vouches for these files: no list with digests names any. No other fault."
-    elif accepted := sum(count for _, count in report.findings.counts().values()):
-        yield f"No fault was found but what rules accept: {accepted}."
-    else:
-        yield "No fault was found."
-    if report.vouches and not report.claims.marks()["authenticated"]:
+    if 0 < marks["unknown"] < files:
+        yield f"No digest vouches for {marks['unknown']} of the {_counted(files, 'file')}."
+    if report.vouches and not marks["authenticated"]:
         yield "Nobody who is trusted has signed these files: who alters lists too is not seen."
+    yield _verdict(report)
+
+
+def _verdict(report: Report) -> str:
+    faults = report.faults
+    if faults:
+        return f"{_counted(faults, 'fault')}."
+    if not report.vouches:
+        return "Nothing vouches for these files: no list with digests names any. No other fault."
+    if report.lacks_proof:
+        return "No pinned key, and no digest that was typed in, vouches for any file."
+    if accepted := sum(count for _, count in report.findings.counts().values()):
+        return f"No fault was found but what rules accept: {accepted}."
+    return "No fault was found."
 
 
 def _counted(count: int, what: str) -> str:

@@ -121,6 +121,7 @@ class _Run:
         self._doubt_guesses()
         self._claims.compare()
         signatures = self._check_signatures()
+        self._doubt_signed_catalogs()
         self._say_what_deviates()
         self._look_into_the_rest()
         self._say_what_no_list_names()
@@ -137,6 +138,7 @@ class _Run:
             findings=self._findings,
             signatures=tuple(signatures),
             rules=tuple((rule, accepted[at]) for at, rule in enumerate(self._settings.accepted)),
+            wants_proof=bool(self._wish.keys or self._wish.typed),
             unchecked=tuple(_unchecked(self._wish, self._claims.lists(), signatures)),
         )
 
@@ -219,6 +221,20 @@ class _Run:
             if known is not None and known == verdict.sha256:
                 yield path, verdict.vendor or ""
 
+    def _doubt_signed_catalogs(self) -> None:
+        """Say that a catalog is about this tree, whatever it names, if its vendor signed it."""
+        foreign = set(self._findings.paths(Kind.FOREIGN))
+        self._findings.note(
+            Finding(
+                Kind.LIST,
+                one.path,
+                f"{one.signer} vouches for it, but of the {one.listed} files that it names "
+                f"{one.there} are here; --expect holds the tree against it",
+            )
+            for one in self._claims.lists()
+            if one.signer is not None and one.path in foreign
+        )
+
     # What is wrong with them.
 
     def _say_what_deviates(self) -> None:
@@ -233,7 +249,7 @@ class _Run:
                 yield from judge(path, entry.size, self._inventory.facts(path), said)
             elif entry:
                 yield Finding(Kind.MISSING, path, f"a {entry.kind.name.lower()} is in its place")
-            elif not self._claims.has_substitute(path) and self._claims.is_first_of_kin(path):
+            elif self._claims.is_to_be_told(path):
                 yield self._missing(path)
 
     def _missing(self, path: bytes) -> Finding:
@@ -261,11 +277,11 @@ class _Run:
             if (found := soundness.read_fact(path, fact))
         )
         entries = self._claims.rest()
-        for entry, fact in soundness.look_into(self._wish.root, entries, self._progress):
+        for entry, fact, lasts in soundness.look_into(self._wish.root, entries, self._progress):
             if fact is None:
                 self._findings.note([Finding(Kind.CHANGED, entry.path)])
                 continue
-            if self._cache:
+            if self._cache and lasts:
                 self._cache.remember(entry, {soundness.FACT: fact})
             found = soundness.read_fact(entry.path, fact)
             self._findings.note([found] if found else [])
@@ -303,6 +319,7 @@ def _unchecked(wish: Wish, lists: list[ListRead], signatures: list[Checked]) -> 
 # What a signature that is not good means; a good one is no finding.
 _STATES = {
     State.UNKNOWN_KEY: Kind.UNKNOWN_SIGNER,
+    State.OTHER_KIND: Kind.UNCHECKED,
     **dict.fromkeys(
         (
             State.BAD,

@@ -54,6 +54,7 @@ class Said(NamedTuple):
     size: int | None
     algorithm: str | None
     digest: bytes | None
+    signer: str | None = None  # who vouches for the list
 
 
 class Measured(NamedTuple):
@@ -242,7 +243,7 @@ class Claims:
     def of(self, path: bytes) -> list[Said]:
         """Give all that is said of a path."""
         rows = self._database.execute(
-            "SELECT l.path, c.line, c.size, c.algorithm, c.digest FROM claims c "
+            "SELECT l.path, c.line, c.size, c.algorithm, c.digest, l.signer FROM claims c "
             "JOIN lists l ON l.number = c.list WHERE c.path = ? ORDER BY c.list, c.line",
             (path,),
         )
@@ -293,24 +294,20 @@ class Claims:
         best = max(known, key=lambda one: rank(one.algorithm or ""))
         return size, f"{best.algorithm}:{(best.digest or b'').hex()}"
 
-    def has_substitute(self, path: bytes) -> bool:
-        """Tell whether another of its kin is there in the place of `path`, in each list of it."""
-        (without,) = self._database.execute(
-            "SELECT count(*) FROM claims c WHERE c.path = ? AND NOT EXISTS ("
-            "SELECT 1 FROM claims k JOIN entries e ON e.path = k.path "
-            f"WHERE c.kin <> x'' AND k.list = c.list AND k.kin = c.kin AND e.kind = {_FILE})",
-            (path,),
-        ).fetchone()
-        return not without
+    def is_to_be_told(self, path: bytes) -> bool:
+        """Tell whether a missing file is to be told of.
 
-    def is_first_of_kin(self, path: bytes) -> bool:
-        """Tell whether `path` is the one to speak of where all of its kin are missing."""
-        (others,) = self._database.execute(
-            "SELECT count(*) FROM claims c JOIN claims k ON k.list = c.list AND k.kin = c.kin "
-            "WHERE c.path = ? AND c.kin <> x'' AND k.path < c.path",
+        It is where a list that names it has none of its kin there instead, and none of its kin that
+        comes first: of several that would do, one is told of.
+        """
+        (lists,) = self._database.execute(
+            "SELECT count(*) FROM claims c WHERE c.path = ? AND NOT EXISTS ("
+            "SELECT 1 FROM claims k LEFT JOIN entries e ON e.path = k.path "
+            f"AND e.kind = {_FILE} WHERE c.kin <> x'' AND k.list = c.list AND k.kin = c.kin "
+            "AND (k.path < c.path OR e.path IS NOT NULL))",
             (path,),
         ).fetchone()
-        return not others
+        return bool(lists)
 
     def extras(self) -> Iterator[tuple[bytes, int]]:
         """Give each file that no list names and that does not speak for itself, with its size."""

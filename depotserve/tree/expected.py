@@ -81,20 +81,30 @@ class Expected:
     def _sources(self, given: tuple[Path, ...]) -> Iterator[Source]:
         inside = [path for path in map(self._within, given) if path is not None]
         for path in sorted({*self.tellers, *inside}):
-            dialect = self._recognise(self._root, path, named=path in inside)
-            if dialect:
-                yield Source(self._root, path, dialect, within=True, given=path in inside)
+            real, was_given = self._behind(path), path in inside
+            dialect = self._recognise(self._root, path, real, named=was_given) if real else None
+            if real and dialect:
+                yield Source(self._root, path, dialect, within=True, given=was_given, file=real)
         for file in given:
             if self._within(file) is None:
                 folder, name = Path(os.path.abspath(file)).parent, os.fsencode(file.name)
-                dialect = self._recognise(folder, name, named=True)
+                dialect = self._recognise(folder, name, name, named=True)
                 if dialect:
                     yield Source(folder, name, dialect, within=False, given=True)
 
-    def _recognise(self, folder: Path, path: bytes, *, named: bool) -> Dialect | None:
+    def _recognise(self, folder: Path, path: bytes, real: bytes, *, named: bool) -> Dialect | None:
         ruled = self._rules and self._rules.dialect_for(path)
-        found = ruled or recognise(path, lambda: head_of(folder, path))
+        found = ruled or recognise(path, lambda: head_of(folder, real))
         return found or (Dialect("checksum list", checksum_lines.read) if named else None)
+
+    def _behind(self, path: bytes) -> bytes | None:
+        """Give the file that a path of the tree leads to, if it is one in the tree."""
+        entry = self._inventory.entry(path)
+        if entry is None or entry.kind is Kind.LINK:
+            base = os.path.realpath(os.fsencode(self._root))
+            path = posixpath.relpath(os.path.realpath(base + b"/" + path), base)
+            entry = self._inventory.entry(path)
+        return path if entry is not None and entry.kind is Kind.FILE else None
 
     def _within(self, path: Path) -> bytes | None:
         """Give a list's path in the tree; None for one from elsewhere."""
@@ -104,12 +114,10 @@ class Expected:
 
     def _follow_links(self) -> None:
         """Let what lists say of a link, or of a path through one, count for the file behind it."""
-        base = os.path.realpath(os.fsencode(self._root))
         moves = []
         for path in self._claims.absent():
-            inside = posixpath.relpath(os.path.realpath(base + b"/" + path), base)
-            entry = self._inventory.entry(inside)
-            if entry and entry.kind is Kind.FILE:
+            inside = self._behind(path)
+            if inside is not None:
                 moves.append((path, inside))
         for path, inside in moves:
             self._claims.move(path, inside)

@@ -47,6 +47,7 @@ class Source(NamedTuple):
     dialect: Dialect
     within: bool
     given: bool = False  # by its name: then it must be a list
+    file: bytes = b""  # what is read, where `path` is a link to it
 
 
 def head_of(folder: Path, path: bytes) -> bytes:
@@ -107,7 +108,7 @@ class Gathering:
 
     def _keep(self, source: Source, number: int, kept: _Try) -> None:
         worth = Standing.COUNTS
-        if source.dialect.guessed:
+        if source.dialect.guessed and not source.given:
             worth = standing(kept.measured.listed, kept.measured.agreeing)
         self.claims.end(number, kept.base, kept.measured, "; ".join(kept.lines.said))
         if worth is Standing.COUNTS:
@@ -133,7 +134,7 @@ class Gathering:
 
     def _rows(self, source: Source, number: int, base: str, lines: _Lines) -> Iterator[Row]:
         find = self._finder(source, base)
-        with open(open_file(source.folder, source.path), "rb") as raw:
+        with open(open_file(source.folder, source.file or source.path), "rb") as raw:
             place = Place(source.path, _reader_beside(source), lines.said.append)
             for item in source.dialect.read(compression.opened(raw, most=MOST), place):
                 if isinstance(item, Unreadable):

@@ -25,8 +25,7 @@ def judge(
     `digests` are the file's own, as far as they are known; `said` is all that lists say of it. A
     size that differs says enough: such a file's digests differ too.
     """
-    conflicts = list(_conflicts(path, said))
-    yield from conflicts
+    yield from _conflicts(path, said)
     wrong_size = _size(path, size, said)
     if wrong_size is not None:
         yield wrong_size
@@ -78,10 +77,20 @@ def _of_nothing(name: str | None) -> bytes:
 
 
 def _digests(path: bytes, digests: Mapping[str, bytes], said: Sequence[Said]) -> Iterator[Finding]:
-    """Find the algorithms by which no claim holds."""
+    """Find an algorithm by which no claim holds, or one that fails and that somebody vouches for.
+
+    Of others that contradict each other, one that holds is enough here: that they do is a finding
+    of its own.
+    """
     for name in dict.fromkeys(one.algorithm for one in said if one.algorithm):
-        claims = [one for one in said if one.algorithm == name]
         known = digests.get(name)
-        if known is not None and all(one.digest != known for one in claims):
-            yield Finding(Kind.DIGEST, path, f"{name} by {source_of(claims[0])}")
+        wrong = [one for one in said if one.algorithm == name and known not in (None, one.digest)]
+        vouched = [one for one in wrong if one.signer is not None]
+        if vouched:
+            source, signer = source_of(vouched[0]), vouched[0].signer
+            by = source if source == signer else f"{source}, which {signer} vouches for"
+            yield Finding(Kind.DIGEST, path, f"{name} by {by}")
+            return
+        if wrong and len(wrong) == sum(one.algorithm == name for one in said):
+            yield Finding(Kind.DIGEST, path, f"{name} by {source_of(wrong[0])}")
             return

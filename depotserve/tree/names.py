@@ -47,11 +47,13 @@ def look_at_names(folder: Folder, root: Path) -> Iterator[Finding]:
 
 
 def tellers(folder: Folder) -> Iterator[bytes]:
-    """Give the files of a folder that may be lists or signatures, by their names."""
+    """Give the files of a folder, and links, that may be lists or signatures, by their names."""
     # No name holds a `/`, so that it parts them; most folders have none such in all.
     if _TELLING.search(b"/".join(folder.names).lower()):
         for one in folder.entries:
-            if one.kind is Kind.FILE and _TELLING.search(one.path.rpartition(b"/")[2].lower()):
+            if one.kind in (Kind.FILE, Kind.LINK) and _TELLING.search(
+                one.path.rpartition(b"/")[2].lower()
+            ):
                 yield one.path
 
 

@@ -47,6 +47,7 @@ class Report:
     signatures: tuple[Checked, ...]
     rules: tuple[tuple[Rule, int], ...]  # with how many findings each accepted
     unchecked: tuple[str, ...]  # what was not looked at, in words
+    wants_proof: bool = False  # whether keys were pinned or digests typed in
 
     @property
     def vouches(self) -> bool:
@@ -62,8 +63,13 @@ class Report:
 
     @property
     def status(self) -> int:
-        """Give 0 if the tree is vouched for and without fault, else 1."""
-        return int(self.faults > 0 or not self.vouches)
+        """Give 0 if the tree is vouched for, as it was wished, and without fault, else 1."""
+        return int(self.faults > 0 or not self.vouches or self.lacks_proof)
+
+    @property
+    def lacks_proof(self) -> bool:
+        """Tell whether keys or digests were given, and not one file is authenticated by them."""
+        return self.wants_proof and not self.claims.marks()["authenticated"]
 
     def to_do(self) -> Iterator[ToDo]:
         """Give what is to be fetched again, worst first."""

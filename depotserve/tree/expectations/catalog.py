@@ -110,8 +110,8 @@ class Standing(Enum):
     """What a guessed catalog is worth for a tree."""
 
     COUNTS = "is held against the tree"
-    DOUBTFUL = "may be about this tree or not: a fault, until a rule or --expect says so"
-    FOREIGN = "looks like a catalog, but names files that are not here: information"
+    DOUBTFUL = "may be about this tree or not, until --rules or --expect says so"
+    FOREIGN = "looks like a catalog of something else"
 
 
 def standing(entries: int, agreeing: int) -> Standing:

@@ -51,16 +51,19 @@ def genuine(found: Checked) -> set[str]:
 
 
 @pytest.mark.parametrize(
-    ("name", "algorithm", "kind"),
-    [("pump.img.sha256", "sha256", CONFLICT), ("SHA512SUMS", "sha512", DIGEST)],
+    ("name", "algorithm", "kinds"),
+    [("pump.img.sha256", "sha256", {CONFLICT, DIGEST}), ("SHA512SUMS", "sha512", {DIGEST})],
 )
 def test_a_second_list_with_the_digest_of_a_changed_file_is_a_fault(
-    name: str, algorithm: str, kind: str, root: Path, tmp_path: Path
+    name: str, algorithm: str, kinds: set[str], root: Path, tmp_path: Path
 ) -> None:
     (root / "pump.img").write_bytes(EVIL)
     (root / name).write_bytes(line(EVIL, "pump.img", algorithm))
     found = checked(tmp_path)
-    assert found.faults == {(kind, "pump.img")}
+    assert found.faults == {(kind, "pump.img") for kind in kinds}
+    # What a signed list says is named, and is what is to be fetched.
+    assert "which plant vouches for" in found.details(DIGEST)["pump.img"]
+    assert [one["path"] for one in found.document["to_do"]] == ["pump.img"]
     assert "pump.img" not in genuine(found)
 
 

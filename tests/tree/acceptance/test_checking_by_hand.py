@@ -63,20 +63,22 @@ def test_the_text_says_what_was_found_and_ends_with_what_is_to_be_fetched(root: 
     said = text(root)
     assert said.startswith(f"{root}: 4 files, ")
     for word in (
-        "vouched for by sha256 at least: 1",
+        "weakest digest that vouches for a file: sha256 for 1",
         "authenticated: 0, self-consistent only: 1, unknown: 3",
         "SHA256SUMS: checksum list, 2 of 3 files here",
         "For information, in no list: 1",
         "Not checked\n  malware",
     ):
         assert word in said
-    order = [said.index(word) for word in ("\nMissing\n", "\nDigest differs\n", "\nTo do: ")]
+    order = [said.index(word) for word in ("\nMissing: 1\n", "\nDigest differs: 1\n", "\nTo do: ")]
     assert order == sorted(order)
     tail = said[said.index("\nTo do: ") :].strip().splitlines()
     assert [line.split()[0] for line in tail[1:3]] == ["fw/gone.img", "fw/valve.img"]
     assert f"sha256:{hashlib.sha256(b'gone').hexdigest()}" in tail[1]
-    assert tail[3:5] == ["", "2 faults."]
+    assert tail[3] == ""
+    assert tail[4] == "No digest vouches for 3 of the 4 files."
     assert "Nobody who is trusted has signed these files" in tail[5]
+    assert tail[6:] == ["2 faults."]
 
 
 def test_a_name_in_the_text_moves_no_cursor_and_leaves_its_line_alone(tmp_path: Path) -> None:
@@ -101,7 +103,7 @@ def test_a_name_in_the_text_moves_no_cursor_and_leaves_its_line_alone(tmp_path: 
 # The whole of the schema, in one place: what other programs read must not change unseen.
 HEAD = {
     *("tree", "status", "faults", "files", "bytes", "vouched_by_weakest", "marks", "not_checked"),
-    *("lists", "signatures", "rules", "findings", "to_do", "entries"),
+    *("counts", "lists", "signatures", "rules", "findings", "to_do", "entries"),
 }
 ROWS = {
     "lists": {
@@ -111,7 +113,7 @@ ROWS = {
     "to_do": {"path", "why", "size", "digest"},
     "entries": {"path", "size", "mark", "signer", "weakest", "strongest"},
     "signatures": {"path", "of", "state", "vendor", "fingerprint", "detail"},
-    "rules": {"finding", "path", "size", "reason", "by", "until", "accepted"},
+    "rules": {"finding", "path", "size", "reason", "by", "until", "over", "accepted"},
 }
 ACCEPT = """\
 format: 1

@@ -279,6 +279,15 @@ def test_with_a_version_only_what_is_new_is_scanned_until_it_changes(
     assert len(asked(tools)) == 10
 
 
+def test_signatures_that_are_named_on_a_later_line_count_too(
+    tools: Path, tree: Path, state: Path
+) -> None:
+    fill(tree, 3)
+    for day, new in (("monday", 3), ("monday", 0), ("tuesday", 3)):
+        found = scanned(tools, tree, state, versioned(tools, f"Plant 1.0\nsignatures of {day}"))
+        assert (found.scanned, found.remembered) == (new, 3 - new)
+
+
 def test_verdicts_of_another_command_or_of_other_statuses_do_not_count(
     tools: Path, tree: Path, state: Path
 ) -> None:
@@ -357,6 +366,7 @@ def test_a_command_that_names_no_program_or_no_file_is_refused(text: str) -> Non
 
 
 def test_a_command_is_taken_apart_as_a_shell_would_and_nothing_else_is_a_shells() -> None:
+    assert parse_command("scan --in={file}") == ("scan", "--in={file}")
     assert parse_command("'my scanner' -x --in={file} $HOME ; rm *") == (
         "my scanner", "-x", "--in={file}", "$HOME", ";", "rm", "*",
     )  # fmt: skip
@@ -374,3 +384,11 @@ def test_the_state_may_not_lie_in_the_tree(tree: Path) -> None:
     done = harness.run("tree", "scan", tree, "--command", "true {file}", "--state", tree / "state")
     assert (done.returncode, done.stderr.count(b"\n")) == (2, 1)
     assert len(list(tree.iterdir())) == 1
+
+
+@pytest.mark.parametrize(
+    "text", ["sh -c 'scan {file}'", "sh -c \"cat '{file}'\"", "scan '{file};x'", "scan '$({file})'"]
+)
+def test_a_name_is_never_part_of_a_word_that_is_taken_apart_again(text: str) -> None:
+    with pytest.raises(CallerError, match="alone, or after an option"):
+        parse_command(text)
