@@ -75,7 +75,6 @@ def placer(
         expected.walk(rules=load_rules(rules) if rules else None)
         expected.read(expect)
         expected.complete()
-        inventory.recall(None)
         yield Placer(root, inventory, claims, progress)
 
 

@@ -67,8 +67,8 @@ class Report:
     def to_do(self) -> Iterator[ToDo]:
         """Give what is to be fetched again, worst first."""
         seen: set[bytes] = set()
-        for finding, rule in self.findings.in_order():
-            if finding.kind not in _FETCH or rule is not None or finding.path in seen:
+        for finding, rule in self.findings.in_order(_FETCH):
+            if rule is not None or finding.path in seen:
                 continue
             seen.add(finding.path)
             size, digest = self.claims.wish_for(finding.path)

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 _RESULTS = Path(__file__).parent / "results"
 _ROUNDS, _QUICK_ROUNDS = 5, 1
 _PACKAGES = ("depotserve", "starlette", "uvicorn")
-_NEED, _QUICK_NEED = 6 * GIB, 2 * GIB  # of disk
+_NEED, _QUICK_NEED = 10 * GIB, 3 * GIB  # of disk
 
 
 def main() -> int:
@@ -68,10 +68,10 @@ def main() -> int:
 def _arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(
         prog="bench",
-        description="Measure depotserve and its references, in alternation. Needs 6 GiB of disk "
-        "(--quick: 2), wrk, and the packages of the extra `bench`.",
+        description="Measure depotserve and its references, in alternation. Needs 10 GiB of disk "
+        "(--quick: 3), wrk, and the packages of the extra `bench`.",
     )
-    parser.add_argument("--quick", action="store_true", help="one short round, about a minute")
+    parser.add_argument("--quick", action="store_true", help="one short round, some two minutes")
     parser.add_argument("--only", type=int, nargs="+", metavar="LINE", choices=LINES)
     parser.add_argument("--rounds", type=_count, metavar="N", help="default: 5; quick: 1")
     parser.add_argument("--work", type=Path, metavar="DIR", help="where to make the content")

@@ -57,13 +57,13 @@ class Content:
             _touch(self.folder / name / f"pump-station-{number:07}.log")
         return name
 
-    def tree(self, count: int) -> Path:
-        """Make a tree of empty files in folders of a thousand; give its root."""
+    def tree(self, count: int, *, distinct: bool = False) -> Path:
+        """Make a tree of files in folders of a thousand, empty ones or distinct; give its root."""
         for number in range(count):
             folder = self.folder / f"unit{number // _A_FOLDER:04}"
             if number % _A_FOLDER == 0:
                 folder.mkdir(parents=True)
-            _touch(folder / f"part-{number:07}.bin")
+            _touch(folder / f"part-{number:07}.bin", b"%d\n" % number if distinct else b"")
         return self.folder
 
     def warm(self, name: str) -> None:
@@ -73,8 +73,11 @@ class Content:
                 pass
 
 
-def _touch(path: Path) -> None:
-    os.close(os.open(path, os.O_CREAT | os.O_WRONLY, 0o644))
+def _touch(path: Path, content: bytes = b"") -> None:
+    descriptor = os.open(path, os.O_CREAT | os.O_WRONLY, 0o644)
+    if content:
+        os.write(descriptor, content)
+    os.close(descriptor)
 
 
 def make_cold(path: Path, *, everything: bool) -> None:

@@ -6,12 +6,14 @@ from typing import TYPE_CHECKING, Callable
 
 from lines import (
     cold,
+    digests,
     folders,
     guessing,
     handshakes,
     large,
     many,
     ranges,
+    second_run,
     small,
     tree,
     workers,
@@ -38,5 +40,9 @@ LINES: dict[int, tuple[Callable[[Stage], Iterator[Case]], ...]] = {
     10: (many.idle, many.slow),
     11: (cold.alone, cold.beside_small),
     12: (workers.cost, workers.shares),
+    13: (digests.large,),
+    14: (digests.several,),
+    15: (digests.small,),
+    16: (second_run.cases,),
 }
 NOT_IN_QUICK = (9,)  # a million files take a minute to make
