@@ -17,13 +17,13 @@ from depotserve.cli.printable import printable
 from depotserve.cli.progress import Shown
 from depotserve.errors import CallerError
 from depotserve.tree import cache
-from depotserve.tree.entry import Entry, Kind, shown
+from depotserve.tree.entry import Kind, shown
 from depotserve.tree.hashing import hash_files
 from depotserve.tree.inventory import ALWAYS, Inventory
-from depotserve.tree.litter import within_litter
+from depotserve.tree.litter import is_litter, within_litter
 from depotserve.tree.manifest import replacing, write_manifest
 from depotserve.tree.state import state_folder
-from depotserve.tree.walk import Trouble, walk
+from depotserve.tree.walk import folders
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -31,6 +31,7 @@ if TYPE_CHECKING:
     from depotserve.tree.cache import Cache
     from depotserve.tree.hashing import Hashed
     from depotserve.tree.progress import Progress
+    from depotserve.tree.walk import Folder, State
 
 __all__ = ["tree_manifest"]
 
@@ -122,15 +123,13 @@ def _digests(
         exits.callback(inventory.close)
         known = None if fresh else exits.enter_context(cache.opened(state, tree))
         progress.begin("looking through the tree", 0, 0)
-        inventory.enter(_files(tree, told))
-        inventory.recall(known)
+        inventory.enter(_folders(tree, told), known)
         progress.begin("reading files", *inventory.want())
         for done in hash_files(tree, inventory.wanted(), progress):
             _note(done, inventory, known, told)
-        for entry in inventory.files():
-            digest = inventory.facts(entry.path).get(ALWAYS)
-            if digest is not None:
-                yield entry.path, digest
+        if known:
+            inventory.keep(known)
+        yield from inventory.digests(ALWAYS)
 
 
 def _note(done: Hashed, inventory: Inventory, known: Cache | None, told: _Told) -> None:
@@ -142,45 +141,59 @@ def _note(done: Hashed, inventory: Inventory, known: Cache | None, told: _Told) 
         known.remember(done.entry, done.digests)
 
 
-def _files(tree: Path, told: _Told) -> Iterator[Entry]:
+def _folders(tree: Path, told: _Told) -> Iterator[Folder]:
+    """Yield all folders, with what goes into the manifest and with the folders within."""
     output = os.fstat(sys.stdout.fileno())
-    for found in walk(tree):
-        litter = within_litter(found.path)
-        if litter is not None:
-            if litter == found.path and isinstance(found, Entry):
-                told.note(litter, "system litter, left out")
-        elif isinstance(found, Trouble):
-            told.fault(found.path, found.why)
-        elif found.kind is not Kind.FILE:
-            _TOLD_OF[found.kind](tree, found, told)
-        elif (found.device, found.inode) == (output.st_dev, output.st_ino):
-            told.note(found.path, "what standard output goes to, left out")
+    for folder in folders(tree):
+        if within_litter(folder.path) is None:
+            own = (output.st_ino, output.st_dev)
+            yield folder._replace(states=dict(_kept(tree, folder, told, own)))
+
+
+def _kept(
+    tree: Path, folder: Folder, told: _Told, own: tuple[int, int]
+) -> Iterator[tuple[bytes, State]]:
+    """Give the files and folders of a folder; tell of all else."""
+    for trouble in folder.troubles:
+        if within_litter(trouble.path) is None:
+            told.fault(trouble.path, trouble.why)
+    # No name holds a `/`: most folders have no litter, which is told in one go.
+    has_litter = within_litter(b"/".join(folder.states)) is not None
+    for name, state in folder.states.items():
+        path = folder.prefix + name
+        if has_litter and is_litter(name):
+            told.note(path, "system litter, left out")
+        elif state[0] != Kind.FILE:
+            _TOLD_OF[Kind(state[0])](tree, path, told)
+            yield name, state
+        elif state[4:] == own:
+            told.note(path, "what standard output goes to, left out")
         else:
-            yield found
+            yield name, state
 
 
-def _tell_of_folder(tree: Path, found: Entry, told: _Told) -> None:
+def _tell_of_folder(tree: Path, path: bytes, told: _Told) -> None:
     # One that cannot be listed comes again as trouble.
-    with contextlib.suppress(OSError), os.scandir(os.fsencode(tree) + b"/" + found.path) as inside:
+    with contextlib.suppress(OSError), os.scandir(os.fsencode(tree) + b"/" + path) as inside:
         if next(inside, None) is None:
-            told.note(found.path, "empty folder, which no manifest can hold")
+            told.note(path, "empty folder, which no manifest can hold")
 
 
-def _tell_of_link(tree: Path, found: Entry, told: _Told) -> None:
-    path = Path(os.fsdecode(os.path.join(os.fsencode(tree), found.path)))
-    if not os.path.exists(path):
-        told.fault(found.path, "link that leads to nothing")
-    elif not config.is_within(path, tree):
-        told.fault(found.path, "link that leads out of the tree, left out")
+def _tell_of_link(tree: Path, path: bytes, told: _Told) -> None:
+    place = Path(os.fsdecode(os.path.join(os.fsencode(tree), path)))
+    if not os.path.exists(place):
+        told.fault(path, "link that leads to nothing")
+    elif not config.is_within(place, tree):
+        told.fault(path, "link that leads out of the tree, left out")
     else:
-        told.note(found.path, "link within the tree, left out")
+        told.note(path, "link within the tree, left out")
 
 
-def _tell_of_special(_tree: Path, found: Entry, told: _Told) -> None:
-    told.fault(found.path, "neither file, folder nor link")
+def _tell_of_special(_tree: Path, path: bytes, told: _Told) -> None:
+    told.fault(path, "neither file, folder nor link")
 
 
-_TOLD_OF: dict[Kind, Callable[[Path, Entry, _Told], None]] = {
+_TOLD_OF: dict[Kind, Callable[[Path, bytes, _Told], None]] = {
     Kind.FOLDER: _tell_of_folder,
     Kind.LINK: _tell_of_link,
     Kind.SPECIAL: _tell_of_special,

@@ -23,7 +23,7 @@ from depotserve.tree.expected import Expected
 from depotserve.tree.finding import Finding, Kind
 from depotserve.tree.findings import Findings
 from depotserve.tree.hashing import hash_files
-from depotserve.tree.inventory import Inventory
+from depotserve.tree.inventory import Inventory, split
 from depotserve.tree.judge import judge, source_of
 from depotserve.tree.litter import within_litter
 from depotserve.tree.report import Report
@@ -125,6 +125,8 @@ class _Run:
         self._say_what_deviates()
         self._look_into_the_rest()
         self._say_what_no_list_names()
+        if self._cache:
+            self._inventory.keep(self._cache)
         accepted = acceptance.accept(
             self._settings.accepted,
             self._findings,
@@ -148,7 +150,7 @@ class _Run:
         expected = Expected(
             self._wish.root, self._inventory, self._claims, self._findings, self._progress
         )
-        expected.walk(rules=self._settings.rules)
+        expected.walk(rules=self._settings.rules, known=self._cache)
         expected.read(self._wish.expect)
         self._enter_typed()
         expected.complete()
@@ -161,7 +163,12 @@ class _Run:
         number = self._claims.begin(TYPED.encode(), TYPED, guessed=False, within=False)
         after = self._claims.mark()
         self._claims.enter(
-            (one.path, number, 0, None, one.algorithm.name, one.value, b"", 1) for one in typed
+            number,
+            (
+                (folder, (name, 0, None, one.algorithm.name, one.value, b"", 1))
+                for one in typed
+                for folder, name in (split(one.path),)
+            ),
         )
         self._claims.end(number, "root", self._claims.measure(after))
         self._claims.vouch_for(number, TYPED)
@@ -169,7 +176,6 @@ class _Run:
     # What the files are.
 
     def _hash(self) -> None:
-        self._inventory.recall(self._cache)
         files, size = self._inventory.want(self._claims.wanted())
         self._progress.begin("reading files", files, size)
         for done in hash_files(self._wish.root, self._inventory.wanted(), self._progress):
@@ -273,14 +279,15 @@ class _Run:
         self._progress.begin("walking archives", files, size)
         self._findings.note(
             found
-            for path, fact in self._claims.facts_known()
+            for path, fact in self._claims.facts_known(soundness.FACT)
             if (found := soundness.read_fact(path, fact))
         )
-        entries = self._claims.rest()
+        entries = self._claims.rest(soundness.FACT)
         for entry, fact, lasts in soundness.look_into(self._wish.root, entries, self._progress):
             if fact is None:
                 self._findings.note([Finding(Kind.CHANGED, entry.path)])
                 continue
+            self._inventory.learn(entry.path, {soundness.FACT: fact})
             if self._cache and lasts:
                 self._cache.remember(entry, {soundness.FACT: fact})
             found = soundness.read_fact(entry.path, fact)

@@ -1,17 +1,24 @@
-"""What lists say of files, beside what is there: in the same database as the inventory."""
+"""What lists say of files, beside what is there: in the same database as the inventory.
+
+A row holds what one list says, in a row, of the files of one folder: see `chunk`.
+"""
 
 from __future__ import annotations
 
-import posixpath
-from typing import TYPE_CHECKING, NamedTuple, Optional
+import marshal
+from collections import Counter
+from typing import TYPE_CHECKING, NamedTuple
 
+from depotserve.tree.chunk import Beside, Row, Vouched
+from depotserve.tree.chunks import Chunks
 from depotserve.tree.digests import is_weak, name_at, rank
-from depotserve.tree.entry import Entry, Kind
-from depotserve.tree.inventory import insert_rows
+from depotserve.tree.inventory import ALWAYS, Held, split
+from depotserve.tree.walk import entry_of_row
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
+    from depotserve.tree.entry import Entry
     from depotserve.tree.inventory import Inventory
 
 __all__ = ["Claims", "ListRead", "Marked", "Measured", "Misfit", "Row", "Said"]
@@ -23,27 +30,18 @@ CREATE TABLE lists (
     within INTEGER, listed INTEGER DEFAULT 0, there INTEGER DEFAULT 0, detail TEXT DEFAULT '',
     signer TEXT
 );
-CREATE TABLE claims (
-    path BLOB, list INTEGER, line INTEGER, size INTEGER, algorithm TEXT, digest BLOB, kin BLOB,
-    head INTEGER
-);
-CREATE TABLE set_aside (path BLOB PRIMARY KEY) WITHOUT ROWID;
-CREATE TABLE signed (path BLOB PRIMARY KEY, signer TEXT) WITHOUT ROWID;
-CREATE TABLE ranks (algorithm TEXT PRIMARY KEY, rank INTEGER, weak INTEGER) WITHOUT ROWID;
+CREATE TABLE deviating (path BLOB PRIMARY KEY) WITHOUT ROWID;
+CREATE TABLE plain (folder BLOB PRIMARY KEY, list INTEGER, algorithm TEXT, files INTEGER);
+CREATE TABLE weak (path BLOB, algorithm TEXT);
 """
-_FILE = int(Kind.FILE)
 _FEW = 10  # candidates that a person can still choose from
-# A claim, what lies at its path, and the digest that this has.
-_BESIDE = f"""
-FROM claims c
-LEFT JOIN entries e ON e.path = c.path AND e.kind = {_FILE}
-LEFT JOIN facts f ON f.path = c.path AND f.algorithm = c.algorithm
-"""
-
-
-# A claim as it is entered: path, list, line, size, algorithm, digest, kin (`Listed.group`), and 1
-# for the first claim of an entry, which may have several digests.
-Row = tuple[bytes, int, int, Optional[int], Optional[str], Optional[bytes], bytes, int]
+# Of a folder with one list that names every file by one digest that is not weak, where all hold:
+# there is no more to be said of such a folder than how many files it has.
+_PLAIN = (
+    "SELECT c.folder, c.list, c.plain, c.listed FROM folders f JOIN chunks c ON c.folder = f.path "
+    "WHERE c.plain IS NOT NULL AND c.listed = f.files AND f.unread = 0 "
+    "AND (SELECT count(*) FROM chunks o WHERE o.folder = f.path) = 1"
+)
 
 
 class Said(NamedTuple):
@@ -104,8 +102,15 @@ class Claims:
     """Every list's claims. Paths are relative to the root, resolved."""
 
     def __init__(self, inventory: Inventory) -> None:
-        self._database = inventory.database
+        self._inventory, self._database = inventory, inventory.database
         inventory.define(_SCHEMA)
+        self._chunks = Chunks(inventory)
+        self._aside: set[bytes] = set()
+        self._signed: dict[bytes, str] = {}
+        self._signers: dict[int, str] = {}  # of lists
+        self._sources: dict[int, bytes] | None = None  # their paths, once they are all in
+        self._vouched: Counter[int] = Counter()  # by the weakest's rank
+        self._authenticated = self._consistent = 0
 
     # Lists, one after the other.
 
@@ -119,29 +124,23 @@ class Claims:
             or 0
         )
 
-    def enter(self, rows: Iterable[Row]) -> None:
-        """Enter claims. What `rows` raises may leave some entered: see `take_back`."""
-        insert_rows(self._database, "claims", 8, rows)
+    def enter(self, number: int, rows: Iterable[Row]) -> None:
+        """Enter claims of a list. What `rows` raises may leave some: see `take_back`."""
+        self._chunks.enter(number, rows)
 
     def mark(self) -> int:
-        """Give the mark that the newest claim lies at."""
-        found = self._database.execute("SELECT coalesce(max(rowid), 0) FROM claims").fetchone()
-        return int(found[0])
+        """Give the mark that the newest claims lie at."""
+        return self._chunks.mark()
 
     def take_back(self, after: int, until: int | None = None) -> None:
         """Remove the claims after a mark, up to another one."""
-        self._database.execute(
-            "DELETE FROM claims WHERE rowid > ? AND rowid <= ?",
-            (after, self.mark() if until is None else until),
-        )
+        self._chunks.take_back(after, until)
 
     def measure(self, after: int) -> Measured:
         """Count the entries of lists after a mark, and how many of what they name are there."""
         row = self._database.execute(
-            "SELECT count(*), count(e.path), "
-            "coalesce(sum(e.path IS NOT NULL AND (c.size IS NULL OR c.size = e.size)), 0) "
-            f"FROM claims c LEFT JOIN entries e ON e.path = c.path AND e.kind = {_FILE} "
-            "WHERE c.rowid > ? AND c.head",
+            "SELECT coalesce(sum(listed), 0), coalesce(sum(there), 0), coalesce(sum(agreeing), 0) "
+            "FROM chunks WHERE number > ?",
             (after,),
         ).fetchone()
         return Measured(*row)
@@ -166,74 +165,76 @@ class Claims:
 
     def complete(self) -> None:
         """Say that all lists are in: what follows asks by path."""
-        self._database.execute("CREATE INDEX claim ON claims (path)")
-        self._database.execute("CREATE INDEX kin ON claims (list, kin) WHERE kin <> x''")
-        used = self._database.execute(
-            "SELECT DISTINCT algorithm FROM claims WHERE algorithm IS NOT NULL"
-        ).fetchall()
-        self._database.executemany(
-            "INSERT INTO ranks VALUES (?, ?, ?)",
-            ((name, rank(name), is_weak(name)) for (name,) in used),
-        )
+        self._chunks.complete()
+        self._sources = None
 
     # Files that speak for themselves: lists and signatures are not "in no list".
 
     def set_aside(self, paths: Iterable[bytes]) -> None:
         """Note files of which no list has to speak."""
-        self._database.executemany(
-            "INSERT OR IGNORE INTO set_aside VALUES (?)", ((path,) for path in paths)
-        )
+        self._aside.update(paths)
 
     # Claims beside what is there.
 
-    def wanted(self) -> str:
-        """Give the query of the digests that claims need: path, algorithm."""
-        return (
-            "SELECT DISTINCT c.path AS path, c.algorithm AS algorithm FROM claims c "
-            f"JOIN entries e ON e.path = c.path AND e.kind = {_FILE} "
-            "WHERE c.algorithm IS NOT NULL AND c.algorithm <> 'sha256'"
-        )
+    def wanted(self) -> Iterator[tuple[bytes, str]]:
+        """Give the digests that claims need and that are not known: path, algorithm."""
+        for beside in self._chunks.besides(
+            "SELECT DISTINCT folder FROM chunks WHERE unread ORDER BY 1"
+        ):
+            held = beside.held
+            for _, (name, _, _, algorithm, *_) in beside.claims():
+                if algorithm is None or algorithm == ALWAYS or not held.is_file(name):
+                    continue
+                if held.digest(name, algorithm) is None:
+                    yield held.prefix + name, algorithm
 
     def absent(self) -> Iterator[bytes]:
         """Give each path that is claimed and no file, in order."""
-        rows = self._database.execute(
-            f"SELECT DISTINCT c.path {_BESIDE} WHERE e.path IS NULL ORDER BY c.path"
-        )
-        return (path for (path,) in rows)
+        besides = self._chunks.besides("SELECT DISTINCT folder FROM chunks WHERE plain IS NULL")
+        return iter(sorted({path for beside in besides for path in beside.absent()}))
 
     def move(self, path: bytes, to: bytes) -> None:
         """Let what is said of `path` count for the file `to`, which it leads to."""
-        self._database.execute("UPDATE claims SET path = ? WHERE path = ?", (to, path))
+        self._chunks.move(path, to)
 
     def misfits(self, least: int) -> list[Misfit]:
         """Find the guessed lists of which no digest of a kind holds, of at least so many."""
-        if not self._database.execute("SELECT count(*) FROM lists WHERE guessed").fetchone()[0]:
-            return []
-        rows = self._database.execute(
-            "SELECT l.number, l.path, c.algorithm, count(*) FROM claims c "
-            "JOIN lists l ON l.number = c.list "
-            "JOIN facts f ON f.path = c.path AND f.algorithm = c.algorithm "
-            "WHERE l.guessed GROUP BY l.number, c.algorithm "
-            "HAVING count(*) >= ? AND NOT sum(f.value = c.digest)",
-            (least,),
-        )
-        return [Misfit(*row) for row in rows]
+        found = []
+        for one in self.lists():
+            if one.guessed:
+                known, holding = self._digests_of(one.number)
+                found += [
+                    Misfit(one.number, one.path, algorithm, count)
+                    for algorithm, count in known.items()
+                    if count >= least and not holding[algorithm]
+                ]
+        return found
+
+    def _digests_of(self, number: int) -> tuple[Counter[str], Counter[str]]:
+        """Count a list's digests of files that are known, and those that hold, by algorithm."""
+        known: Counter[str] = Counter()
+        holding: Counter[str] = Counter()
+        for beside in self._chunks.besides(
+            f"SELECT DISTINCT folder FROM chunks WHERE list = {number} ORDER BY folder"
+        ):
+            for found, (name, _, _, algorithm, digest, _, _) in beside.claims():
+                value = beside.held.digest(name, algorithm)
+                if found == number and algorithm is not None and value is not None:
+                    known[algorithm] += 1
+                    holding[algorithm] += value == digest
+        return known, holding
 
     def drop(self, one: Misfit) -> None:
         """Forget the digests of a kind that a list states; its sizes stay."""
-        self._database.execute(
-            "UPDATE claims SET algorithm = NULL, digest = NULL WHERE list = ? AND algorithm = ?",
-            (one.number, one.algorithm),
-        )
+        self._chunks.drop(one.number, one.algorithm)
 
     def compare(self) -> None:
         """Note each path of which a claim does not hold: nobody vouches for such a file."""
-        self._database.execute("CREATE TABLE deviating (path BLOB PRIMARY KEY) WITHOUT ROWID")
-        self._database.execute(
-            f"INSERT INTO deviating SELECT DISTINCT c.path {_BESIDE} WHERE e.path IS NULL "
-            "OR (c.size IS NOT NULL AND c.size <> e.size) "
-            "OR (c.digest IS NOT NULL AND f.value IS NOT c.digest) ORDER BY c.path"
-        )
+        self._database.execute(f"INSERT INTO plain {_PLAIN}")
+        for beside in self._chunks.besides(_NOT_PLAIN):
+            self._database.executemany(
+                "INSERT INTO deviating VALUES (?)", [(path,) for path in beside.deviating()]
+            )
 
     def deviating(self) -> Iterator[bytes]:
         """Give what `compare` noted, in order."""
@@ -242,47 +243,36 @@ class Claims:
 
     def of(self, path: bytes) -> list[Said]:
         """Give all that is said of a path."""
-        rows = self._database.execute(
-            "SELECT l.path, c.line, c.size, c.algorithm, c.digest, l.signer FROM claims c "
-            "JOIN lists l ON l.number = c.list WHERE c.path = ? ORDER BY c.list, c.line",
-            (path,),
-        )
-        return [Said(*row) for row in rows]
+        if self._sources is None:
+            self._sources = {one.number: one.path for one in self.lists()}
+        return [
+            Said(self._sources[number], *claim[1:5], self._signers.get(number))
+            for number, claim in self._chunks.of(path)
+        ]
 
     def algorithms(self) -> list[str]:
         """Name the algorithms of all digests that are claimed."""
-        rows = self._database.execute("SELECT algorithm FROM ranks ORDER BY rank")
-        return [name for (name,) in rows]
+        return sorted(self._chunks.algorithms, key=rank)
 
     def expecting(self, digests: Mapping[str, bytes]) -> list[bytes]:
         """Give the paths of which a claimed digest is one of these."""
-        self._database.execute("CREATE INDEX IF NOT EXISTS claim_digest ON claims (digest)")
-        found: set[bytes] = set()
-        for name, value in digests.items():
-            rows = self._database.execute(
-                "SELECT path FROM claims WHERE algorithm = ? AND digest = ?", (name, value)
-            )
-            found.update(path for (path,) in rows)
-        return sorted(found)
+        return sorted(
+            {
+                path
+                for algorithm, digest in digests.items()
+                for path, claim in self._chunks.that_hold(digest)
+                if (claim[3], claim[4]) == (algorithm, digest)
+            }
+        )
 
     def expecting_name(self, name: bytes) -> list[bytes]:
         """Give the paths that are claimed and end in a file name."""
-        self._database.create_function("base", 1, posixpath.basename, deterministic=True)
-        rows = self._database.execute(
-            "SELECT DISTINCT path FROM claims WHERE base(path) = ? ORDER BY path", (name,)
-        )
-        return [path for (path,) in rows]
+        return sorted({path for path, claim in self._chunks.that_hold(name) if claim[0] == name})
 
     def missing_of_size(self, size: int) -> list[bytes]:
         """Give paths of which lists state this size and no digest, and that are not there."""
-        rows = self._database.execute(
-            "SELECT c.path FROM claims c WHERE c.size = ? AND NOT EXISTS "
-            "(SELECT 1 FROM claims d WHERE d.path = c.path AND d.digest IS NOT NULL) "
-            "AND NOT EXISTS (SELECT 1 FROM entries e WHERE e.path = c.path) "
-            f"GROUP BY c.path ORDER BY c.path LIMIT {_FEW}",
-            (size,),
-        )
-        return [path for (path,) in rows]
+        besides = self._chunks.besides("SELECT DISTINCT folder FROM chunks WHERE plain IS NULL")
+        return sorted({path for one in besides for path in one.missing_of_size(size)})[:_FEW]
 
     def wish_for(self, path: bytes) -> tuple[int | None, str]:
         """Give the size and the strongest digest that lists state for a path."""
@@ -300,23 +290,27 @@ class Claims:
         It is where a list that names it has none of its kin there instead, and none of its kin that
         comes first: of several that would do, one is told of.
         """
-        (lists,) = self._database.execute(
-            "SELECT count(*) FROM claims c WHERE c.path = ? AND NOT EXISTS ("
-            "SELECT 1 FROM claims k LEFT JOIN entries e ON e.path = k.path "
-            f"AND e.kind = {_FILE} WHERE c.kin <> x'' AND k.list = c.list AND k.kin = c.kin "
-            "AND (k.path < c.path OR e.path IS NOT NULL))",
-            (path,),
-        ).fetchone()
-        return bool(lists)
+        return any(
+            not claim[5] or not any(self._speaks_for(path, number, claim[5]))
+            for number, claim in self._chunks.of(path)
+        )
+
+    def _speaks_for(self, path: bytes, number: int, kin: bytes) -> Iterator[bool]:
+        """Tell for each of its kin whether it is there, or missing and told of in its place."""
+        return (other < path or self._is_file(other) for other in self._chunks.kin(number, kin))
+
+    def _is_file(self, path: bytes) -> bool:
+        folder, name = split(path)
+        held = self._inventory.held(folder)
+        return held is not None and held.is_file(name)
 
     def extras(self) -> Iterator[tuple[bytes, int]]:
         """Give each file that no list names and that does not speak for itself, with its size."""
-        rows = self._database.execute(
-            f"SELECT path, size FROM entries e WHERE kind = {_FILE} "
-            "AND NOT EXISTS (SELECT 1 FROM claims c WHERE c.path = e.path) "
-            "AND NOT EXISTS (SELECT 1 FROM set_aside s WHERE s.path = e.path) ORDER BY path"
-        )
-        return iter(rows)
+        for beside in self._chunks.besides(_NOT_PLAIN):
+            held, named = beside.held, beside.names()
+            for name in held.files():
+                if name not in named and held.prefix + name not in self._aside:
+                    yield held.prefix + name, held.states[name][1]
 
     # Who vouches for what.
 
@@ -324,122 +318,169 @@ class Claims:
         """Note who signed which files, then which lists are vouched for by lists that are.
 
         A list that came with the files vouches for nothing by itself: whoever altered both is not
-        seen. A weak digest hands no trust on.
+        seen. A weak digest hands no trust on, and nobody vouches for a file that deviates.
         """
-        self._database.executemany("INSERT INTO signed VALUES (?, ?)", signed.items())
-        self._database.execute("DELETE FROM signed WHERE path IN (SELECT path FROM deviating)")
-        self._database.execute(
-            "UPDATE lists SET signer = (SELECT signer FROM signed s WHERE s.path = lists.path) "
-            "WHERE within AND signer IS NULL"
-        )
-        while self._hand_trust_on():
-            pass
-
-    def _hand_trust_on(self) -> int:
-        rows = self._database.execute(
-            "SELECT l.number, t.signer FROM lists l JOIN claims c ON c.path = l.path "
-            "JOIN lists t ON t.number = c.list JOIN ranks r ON r.algorithm = c.algorithm "
-            "JOIN facts f ON f.path = c.path AND f.algorithm = c.algorithm "
-            "WHERE l.signer IS NULL AND l.within AND t.signer IS NOT NULL AND NOT r.weak "
-            "AND f.value = c.digest AND l.path NOT IN (SELECT path FROM deviating)"
-        ).fetchall()
+        self._signed = {path: who for path, who in signed.items() if not self._deviates(path)}
+        lists = self.lists()
+        signers = {one.number: one.signer for one in lists if one.signer is not None}
+        waiting: dict[bytes, list[int]] = {}
+        for one in lists:
+            if one.within and one.signer is None:
+                if one.path in self._signed:
+                    signers[one.number] = self._signed[one.path]
+                else:
+                    waiting.setdefault(one.path, []).append(one.number)
+        trusted = list(signers)
+        while trusted and waiting:
+            number = trusted.pop()
+            for path in self._vouched_by(number, waiting):
+                found = waiting.pop(path, [])
+                signers.update(dict.fromkeys(found, signers[number]))
+                trusted += found
+        self._signers = signers
         self._database.executemany(
-            "UPDATE lists SET signer = ?2 WHERE number = ?1 AND signer IS NULL", rows
+            "UPDATE lists SET signer = ?2 WHERE number = ?1", list(signers.items())
         )
-        return len(rows)
+
+    def _vouched_by(self, number: int, paths: Mapping[bytes, object]) -> Iterator[bytes]:
+        """Give those of some paths of which a list's digests hold that are not weak."""
+        rows = self._database.execute(
+            "SELECT folder, claims FROM chunks WHERE list = ? ORDER BY number", (number,)
+        ).fetchall()
+        for folder, claims in rows:
+            prefix = folder + b"/" if folder else b""
+            for name, _, _, algorithm, digest, _, _ in marshal.loads(claims):  # noqa: S302  # our own
+                path = prefix + name
+                if path not in paths or algorithm is None or is_weak(algorithm):
+                    continue
+                known = self._inventory.facts(path).get(algorithm)
+                if digest == known and not self._deviates(path):
+                    yield path
+
+    def _deviates(self, path: bytes) -> bool:
+        query = "SELECT 1 FROM deviating WHERE path = ?"
+        return self._database.execute(query, (path,)).fetchone() is not None
 
     def vouch_for(self, number: int, signer: str) -> None:
         """Note that a list came by a way that the files did not."""
         self._database.execute("UPDATE lists SET signer = ? WHERE number = ?", (signer, number))
 
     def weigh(self) -> None:
-        """Note for each file whose claims hold the weakest and strongest digest, and who signed."""
-        self._database.execute(
-            "CREATE TABLE vouched AS SELECT c.path AS path, min(r.rank) AS weakest, "
-            "max(r.rank) AS strongest, max(CASE WHEN r.weak THEN NULL ELSE l.signer END) AS signer "
-            "FROM claims c JOIN facts f ON f.path = c.path AND f.algorithm = c.algorithm "
-            "JOIN ranks r ON r.algorithm = c.algorithm JOIN lists l ON l.number = c.list "
-            "WHERE f.value = c.digest AND c.path NOT IN (SELECT path FROM deviating) "
-            "GROUP BY c.path"
+        """Count the files whose claims hold, by the weakest digest, and those that are signed."""
+        self._database.executemany(
+            "DELETE FROM plain WHERE folder = ?", [split(path)[:1] for path in self._signed]
         )
-        self._database.execute("CREATE UNIQUE INDEX vouch ON vouched (path)")
+        rows = self._database.execute(
+            "SELECT list, algorithm, sum(files) FROM plain GROUP BY list, algorithm"
+        )
+        for number, algorithm, files in rows:
+            place = rank(algorithm)
+            self._count(Vouched(place, place, self._signers.get(number)), files)
+        signed_alone = set(self._signed)
+        for beside in self._chunks.besides(_NOT_PLAIN):
+            signed_alone.difference_update(self._weigh(beside))
+        self._authenticated += sum(map(self._is_file, signed_alone))
+
+    def _weigh(self, beside: Beside) -> list[bytes]:
+        """Count the files of a folder that digests vouch for, and give their paths."""
+        vouched, prefix = beside.vouched(self._signers), beside.held.prefix
+        for name, one in vouched.items():
+            path = prefix + name
+            self._count(one._replace(signer=self._signed.get(path, one.signer)))
+            if path not in self._signed and is_weak(name_at(one.strongest)):
+                self._database.execute(
+                    "INSERT INTO weak VALUES (?, ?)", (path, name_at(one.strongest))
+                )
+        return [prefix + name for name in vouched]
+
+    def _count(self, one: Vouched, files: int = 1) -> None:
+        self._vouched[one.weakest] += files
+        if one.signer is None:
+            self._consistent += files
+        else:
+            self._authenticated += files
 
     def vouched(self) -> dict[str, int]:
         """Count the files that digests vouch for, by the weakest that does."""
-        rows = self._database.execute(
-            "SELECT weakest, count(*) FROM vouched GROUP BY weakest ORDER BY weakest DESC"
-        )
-        return {name_at(place): count for place, count in rows}
+        return {name_at(place): count for place, count in sorted(self._vouched.items())[::-1]}
 
     def weakly_vouched(self) -> Iterator[tuple[bytes, str]]:
         """Give each file that a weak digest alone vouches for, with the strongest it has."""
-        rows = self._database.execute(
-            "SELECT v.path, r.algorithm FROM vouched v JOIN ranks r ON r.rank = v.strongest "
-            "WHERE r.weak AND NOT EXISTS (SELECT 1 FROM signed s WHERE s.path = v.path) "
-            "ORDER BY v.path"
-        )
-        return iter(rows)
+        return iter(self._database.execute("SELECT path, algorithm FROM weak"))
 
     def marks(self) -> dict[str, int]:
         """Count the files that are authenticated, consistent with a list alone, and neither."""
-        files, authenticated, consistent = self._database.execute(
-            f"SELECT count(*), count({_SIGNER}), count(v.path) {_MARKED}"
-        ).fetchone()
-        both = self._database.execute(
-            f"SELECT count(*) {_MARKED} AND v.path IS NOT NULL AND {_SIGNER} IS NOT NULL"
-        ).fetchone()[0]
-        consistent -= both
+        files, _ = self._inventory.count()
         return {
-            "authenticated": authenticated,
-            "self-consistent only": consistent,
-            "unknown": files - authenticated - consistent,
+            "authenticated": self._authenticated,
+            "self-consistent only": self._consistent,
+            "unknown": files - self._authenticated - self._consistent,
         }
 
     def marked(self) -> Iterator[Marked]:
         """Give each file with its mark, by path."""
-        rows = self._database.execute(
-            f"SELECT e.path, e.size, {_SIGNER}, v.weakest, v.strongest {_MARKED} ORDER BY e.path"
-        )
-        for path, size, signer, weakest, strongest in rows:
-            mark = "unknown" if weakest is None else "self-consistent only"
-            yield Marked(
-                path,
-                size,
-                "authenticated" if signer is not None else mark,
-                signer,
-                None if weakest is None else name_at(weakest),
-                None if strongest is None else name_at(strongest),
+        return self._inventory.by_path(self._marked)
+
+    def _marked(self, held: Held) -> Iterator[tuple[bytes, Marked]]:
+        vouched = self._chunks.beside(held).vouched(self._signers)
+        for name in held.files():
+            path, one = held.prefix + name, vouched.get(name)
+            signer = self._signed.get(path, one.signer if one else None)
+            mark = "self-consistent only" if one else "unknown"
+            yield (
+                name,
+                Marked(
+                    path,
+                    held.states[name][1],
+                    "authenticated" if signer is not None else mark,
+                    signer,
+                    name_at(one.weakest) if one else None,
+                    name_at(one.strongest) if one else None,
+                ),
             )
 
     # Files that no digest vouches for.
 
     def leave(self, fact: str) -> tuple[int, int]:
-        """Set apart the files that nothing has judged; count those of which a fact is not known."""
-        self._database.execute(
-            "CREATE TABLE rest AS SELECT e.*, f.value AS fact FROM entries e "
-            "LEFT JOIN facts f ON f.path = e.path AND f.algorithm = ? "
-            f"WHERE e.kind = {_FILE} "
-            "AND NOT EXISTS (SELECT 1 FROM vouched v WHERE v.path = e.path) "
-            "AND NOT EXISTS (SELECT 1 FROM judged j WHERE j.path = e.path) ORDER BY e.path",
-            (fact,),
-        )
-        row = self._database.execute(
-            "SELECT count(*), coalesce(sum(size), 0) FROM rest WHERE fact IS NULL"
-        ).fetchone()
-        return row[0], row[1]
+        """Count the files, and their bytes, that nothing has judged and a fact is not known of."""
+        count = size = 0
+        for held, name in self._left():
+            if held.digest(name, fact) is None:
+                count, size = count + 1, size + held.states[name][1]
+        return count, size
 
-    def rest(self) -> Iterator[Entry]:
-        """Give the files that `leave` counted."""
-        rows = self._database.execute(
-            "SELECT path, kind, size, mtime, ctime, inode, device FROM rest WHERE fact IS NULL"
-        )
-        return (Entry(path, Kind(kind), *others) for path, kind, *others in rows)
+    def rest(self, fact: str) -> Iterator[Entry]:
+        """Give the files that `leave` counts."""
+        for held, name in self._left():
+            if held.digest(name, fact) is None:
+                yield entry_of_row(held.prefix + name, held.states[name])
 
-    def facts_known(self) -> Iterator[tuple[bytes, bytes]]:
-        """Give path and fact of those of which it was known."""
-        query = "SELECT path, fact FROM rest WHERE fact IS NOT NULL AND fact <> x''"
-        return iter(self._database.execute(query))
+    def facts_known(self, fact: str) -> Iterator[tuple[bytes, bytes]]:
+        """Give path and fact of those of which it is known and says something."""
+        for held, name in self._left():
+            if found := held.digest(name, fact):
+                yield held.prefix + name, found
+
+    def _left(self) -> Iterator[tuple[Held, bytes]]:
+        """Give each file, in its folder, that no digest vouches for and nothing has judged."""
+        for beside in self._chunks.besides(_NOT_PLAIN):
+            held, vouched = beside.held, beside.vouched(self._signers)
+            judges = self._has_judged()
+            for name in held.files():
+                if name in vouched or (judges and self._is_judged(held.prefix + name)):
+                    continue
+                yield held, name
+
+    def _has_judged(self) -> bool:
+        query = "SELECT 1 FROM judged LIMIT 1"
+        return self._database.execute(query).fetchone() is not None
+
+    def _is_judged(self, path: bytes) -> bool:
+        query = "SELECT 1 FROM judged WHERE path = ?"
+        return self._database.execute(query, (path,)).fetchone() is not None
 
 
-_SIGNER = "coalesce((SELECT s.signer FROM signed s WHERE s.path = e.path), v.signer)"
-_MARKED = f"FROM entries e LEFT JOIN vouched v ON v.path = e.path WHERE e.kind = {_FILE} "
+_NOT_PLAIN = (
+    "SELECT folder FROM (SELECT path AS folder FROM folders UNION SELECT folder FROM chunks) "
+    "WHERE folder NOT IN (SELECT folder FROM plain) ORDER BY folder"
+)

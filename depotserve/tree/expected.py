@@ -19,8 +19,8 @@ from depotserve.tree.walk import folders
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
+    from depotserve.tree.cache import Cache
     from depotserve.tree.claims import Claims
-    from depotserve.tree.entry import Entry
     from depotserve.tree.expectations.rules import Rules
     from depotserve.tree.findings import Findings
     from depotserve.tree.inventory import Inventory
@@ -48,20 +48,23 @@ class Expected:
         self._has_links = False
         self.tellers: list[bytes] = []  # files that may be lists or signatures
 
-    def walk(self, *, rules: Rules | None = None) -> None:
-        """Enter all that lies in the tree. Raises SurroundingsError if it cannot be listed."""
+    def walk(self, *, rules: Rules | None = None, known: Cache | None = None) -> None:
+        """Enter all that lies in the tree, with what is known of it from before.
+
+        Raises SurroundingsError if it cannot be listed.
+        """
         self._rules = rules
         self._progress.begin("looking through the tree", 0, 0)
-        self._inventory.enter(self._entries())
+        self._inventory.enter(self._folders(), known)
 
-    def _entries(self) -> Iterator[Entry]:
+    def _folders(self) -> Iterator[Folder]:
         for folder in folders(self._root):
             self._findings.note(look_at_names(folder, self._root))
             # A rule may make a catalog of any name.
             self.tellers += _files_of(folder) if self._rules else tellers(folder)
-            self._has_links |= any(one.kind is Kind.LINK for one in folder.entries)
-            self._progress.step(len(folder.entries), 0)
-            yield from folder.entries
+            self._has_links |= any(state[0] == Kind.LINK for state in folder.states.values())
+            self._progress.step(len(folder.states), 0)
+            yield folder
 
     def read(self, given: Iterable[Path]) -> None:
         """Read the lists of the tree, and those that were given beside it or by their names."""
@@ -124,4 +127,5 @@ class Expected:
 
 
 def _files_of(folder: Folder) -> list[bytes]:
-    return [one.path for one in folder.entries if one.kind is Kind.FILE]
+    prefix = folder.prefix
+    return [prefix + name for name, state in folder.states.items() if state[0] == Kind.FILE]

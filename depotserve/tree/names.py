@@ -6,7 +6,7 @@ import os
 import re
 from typing import TYPE_CHECKING
 
-from depotserve.tree.entry import Entry, Kind, shown
+from depotserve.tree.entry import Kind, shown
 from depotserve.tree.finding import Finding
 from depotserve.tree.finding import Kind as Found
 from depotserve.tree.litter import within_litter
@@ -25,7 +25,7 @@ _LONGEST_PATH = 255  # bytes; below, no medium minds how long a path is
 # What is in the name of each list and signature that `expectations.recognise` and
 # `authenticity.signed_by` know: a folder of a thousand names is asked once.
 _TELLING = re.compile(
-    rb"[msbdh](?:d5|m3|ha|2|lake2|um|igest|ash)|packages|sources|release|primary|repomd|index|fetch"
+    rb"md5|sm3|sha|b2|blake2|sum|digest|hash|packages|sources|release|primary|repomd|index|fetch"
     rb"|oci-layout|\.(?:jsonl?|ndjson|xml|html?|meta4|metalink|dsc|changes|buildinfo"
     rb"|asc|sig|gpg|sign|pgp|p7s?|rpm)(?:/|\.|\Z)"
 )
@@ -35,26 +35,24 @@ def look_at_names(folder: Folder, root: Path) -> Iterator[Finding]:
     """Give what there is to say of the entries of one folder, and of the folder if it is empty."""
     for trouble in folder.troubles:
         yield Finding(Found.UNREADABLE, trouble.path, trouble.why)
-    if not folder.entries and not folder.troubles and folder.path:
+    if not folder.states and not folder.troubles and folder.path:
         yield Finding(Found.EMPTY_FOLDER, folder.path)
-    for one in folder.entries:
-        if one.kind in _LOOKS:
-            yield _LOOKS[one.kind](one, root)
-    prefix = folder.path + b"/" if folder.path else b""
-    yield from _odd_names(prefix, folder.names)
-    for name, why in unfinished(folder.names):
+    prefix, names = folder.prefix, list(folder.states)
+    for name, state in folder.states.items():
+        if state[0] in _LOOKS:
+            yield _LOOKS[state[0]](prefix + name, root)
+    yield from _odd_names(prefix, names)
+    for name, why in unfinished(names):
         yield Finding(Found.UNFINISHED, prefix + name, why)
 
 
 def tellers(folder: Folder) -> Iterator[bytes]:
     """Give the files of a folder, and links, that may be lists or signatures, by their names."""
     # No name holds a `/`, so that it parts them; most folders have none such in all.
-    if _TELLING.search(b"/".join(folder.names).lower()):
-        for one in folder.entries:
-            if one.kind in (Kind.FILE, Kind.LINK) and _TELLING.search(
-                one.path.rpartition(b"/")[2].lower()
-            ):
-                yield one.path
+    if _TELLING.search(b"/".join(folder.states).lower()):
+        for name, state in folder.states.items():
+            if state[0] in (Kind.FILE, Kind.LINK) and _TELLING.search(name.lower()):
+                yield folder.prefix + name
 
 
 def _odd_names(prefix: bytes, names: list[bytes]) -> Iterator[Finding]:
@@ -69,15 +67,15 @@ def _odd_names(prefix: bytes, names: list[bytes]) -> Iterator[Finding]:
         yield Finding(Found.FALLS_TOGETHER, prefix + group[0], f"with {others}")
 
 
-def _look_at_link(entry: Entry, root: Path) -> Finding:
+def _look_at_link(path: bytes, root: Path) -> Finding:
     base = os.path.realpath(os.fsencode(root))
-    place = base + b"/" + entry.path
+    place = base + b"/" + path
     target = os.path.realpath(place)
     if not os.path.exists(place):  # nor does one that leads to itself lead anywhere
-        return Finding(Found.DANGLING, entry.path, _leads_to(place))
+        return Finding(Found.DANGLING, path, _leads_to(place))
     if target == base or target.startswith(base.rstrip(b"/") + b"/"):
-        return Finding(Found.LINK, entry.path, _leads_to(place))
-    return Finding(Found.ASTRAY, entry.path, _leads_to(place))
+        return Finding(Found.LINK, path, _leads_to(place))
+    return Finding(Found.ASTRAY, path, _leads_to(place))
 
 
 def _leads_to(place: bytes) -> str:
@@ -87,8 +85,8 @@ def _leads_to(place: bytes) -> str:
         return error.strerror or type(error).__name__
 
 
-def _look_at_special(entry: Entry, _root: Path) -> Finding:
-    return Finding(Found.SPECIAL, entry.path, "not opened")
+def _look_at_special(path: bytes, _root: Path) -> Finding:
+    return Finding(Found.SPECIAL, path, "not opened")
 
 
-_LOOKS = {Kind.LINK: _look_at_link, Kind.SPECIAL: _look_at_special}
+_LOOKS = {int(Kind.LINK): _look_at_link, int(Kind.SPECIAL): _look_at_special}

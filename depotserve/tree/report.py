@@ -74,9 +74,9 @@ class Report:
     def to_do(self) -> Iterator[ToDo]:
         """Give what is to be fetched again, worst first."""
         seen: set[bytes] = set()
-        for (kind, path, *_), rule in self.findings.in_order():
+        for (kind, path, *_), rule in self.findings.in_order(_FETCH):
             wanted = final_path(path) if kind is Kind.UNFINISHED else path
-            if kind not in _FETCH or rule is not None or wanted in seen:
+            if rule is not None or wanted in seen:
                 continue
             seen.add(wanted)
             size, digest = self.claims.wish_for(wanted)

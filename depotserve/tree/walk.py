@@ -2,17 +2,19 @@
 
 from __future__ import annotations
 
+import itertools
+import operator
 import os
 from typing import TYPE_CHECKING, NamedTuple
 
 from depotserve.errors import SurroundingsError
-from depotserve.tree.entry import Entry, Kind, entry_of_state, kind_of_mode
+from depotserve.tree.entry import KINDS_BY_MODE, Entry, Kind, folded
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
     from pathlib import Path
 
-__all__ = ["Folder", "Trouble", "folders", "walk"]
+__all__ = ["Folder", "State", "Trouble", "by_folder", "entry_of_row", "folders", "walk"]
 
 
 class Trouble(NamedTuple):
@@ -22,13 +24,27 @@ class Trouble(NamedTuple):
     why: str
 
 
+# What `Entry` says of a path but for the path itself, in plain integers, which `marshal` takes.
+State = tuple[int, int, int, int, int, int]
+
+
 class Folder(NamedTuple):
     """One folder and all that lies in it, in the byte order of names."""
 
     path: bytes  # b"" for the root
-    names: list[bytes]  # of the entries
-    entries: list[Entry]
+    states: dict[bytes, State]  # by name
     troubles: list[Trouble]
+
+    @property
+    def prefix(self) -> bytes:
+        """Give what stands before the names of its entries in their paths."""
+        return self.path + b"/" if self.path else b""
+
+    @property
+    def entries(self) -> list[Entry]:
+        """Give its entries."""
+        prefix = self.prefix
+        return [entry_of_row(prefix + name, state) for name, state in self.states.items()]
 
 
 def walk(root: Path) -> Iterator[Entry | Trouble]:
@@ -54,41 +70,53 @@ def folders(root: Path) -> Iterator[Folder]:
     while waiting:
         found = _look(base, waiting.pop())
         yield found
-        waiting += [one.path for one in reversed(found.entries) if one.kind is Kind.FOLDER]
+        inside = [name for name, state in found.states.items() if state[0] == _FOLDER]
+        waiting += [found.prefix + name for name in reversed(inside)]
+
+
+def by_folder(entries: Iterable[Entry]) -> Iterator[Folder]:
+    """Put together what lies in one folder; entries are in the order of `walk`."""
+    for path, some in itertools.groupby(entries, lambda one: one.path.rpartition(b"/")[0]):
+        states = {
+            one.path.rpartition(b"/")[2]: (int(one.kind), *one[2:])  # plain
+            for one in some
+        }
+        yield Folder(path, states, [])
+
+
+def entry_of_row(path: bytes, state: State) -> Entry:
+    """Give the entry at a path."""
+    kind, *others = state
+    return Entry(path, _KINDS[kind], *others)
 
 
 def _look(base: bytes, path: bytes) -> Folder:
-    prefix = path + b"/" if path else b""
-    folder = Folder(path, [], [], [])
+    folder = Folder(path, {}, [])
     try:
         with os.scandir(base + b"/" + path) as found:
-            entries = sorted(found, key=_name)
+            entries = sorted(found, key=operator.attrgetter("name"))
     except OSError as error:
         folder.troubles.append(Trouble(path, _reason(error)))
         return folder
+    states, of_mode = folder.states, KINDS_BY_MODE.get
     for one in entries:
+        name = one.name
         try:
             state = one.stat(follow_symlinks=False)
         except OSError as error:
-            folder.troubles.append(Trouble(prefix + one.name, _reason(error)))
+            folder.troubles.append(Trouble(folder.prefix + name, _reason(error)))
             continue
-        folder.names.append(one.name)
-        folder.entries.append(
-            entry_of_state(
-                prefix + one.name,
-                kind_of_mode(state.st_mode),
-                state.st_size,
-                state.st_mtime_ns,
-                state.st_ctime_ns,
-                state.st_ino,
-                state.st_dev,
-            )
+        states[name] = (
+            of_mode(state.st_mode & 0o170000, _SPECIAL),
+            state.st_size,
+            *folded(state.st_mtime_ns, state.st_ctime_ns, state.st_ino),
+            state.st_dev,
         )
     return folder
 
 
-def _name(entry: os.DirEntry[bytes]) -> bytes:
-    return entry.name
+_FOLDER, _SPECIAL = int(Kind.FOLDER), int(Kind.SPECIAL)
+_KINDS = {int(kind): kind for kind in Kind}
 
 
 def _reason(error: OSError) -> str:

@@ -41,7 +41,7 @@ _PLAIN = re.compile(
     rb"(?P<escaped>\\)?(?P<digest>[0-9A-Fa-f]+)[ \t](?P<mark>[ *](?=.))?(?P<name>.+)", re.DOTALL
 )
 # The commonest line, which needs no further look: no escape, no CR, no NUL.
-_QUICK = re.compile(rb"((?:[0-9A-Fa-f]{2})+) [ *]([^\0\r]+)", re.DOTALL)
+_QUICK = re.compile(rb"([0-9A-Fa-f]+) [ *]([^\0\r]+)", re.DOTALL)
 # Greedy: the last `) = ` ends the name.
 _TAGGED = re.compile(
     rb"(?P<escaped>\\)?(?P<tag>[A-Za-z0-9][A-Za-z0-9/-]{0,15}) ?\((?P<name>.+)\) ?= ?"
@@ -102,6 +102,8 @@ class _List:
         self._escapes = escapes  # False: records end in NUL, and need none
         self._single: bool | None = None  # one blank before names, once a line has shown it
         self._first: Listed | None = None
+        self._is_settled = False  # of lines with two characters before names
+        self._algorithm, self._digits = "", 0  # of the first entry
         self._names_own = False
         self._began = False  # whether a line that is not blank was seen
         self._in_vain = 0
@@ -111,9 +113,10 @@ class _List:
         for number, line in lines:
             # Nearly all lines of a large list; the rest goes through every check.
             quick = _QUICK.fullmatch(line) if self._is_settled and line is not None else None
-            kind = self._own.algorithm_of(len(quick[1])) if quick else None
-            if quick and kind and len(quick[1]) == 2 * kind.size:
-                yield Listed(quick[2], number, None, ((kind.name, unhexlify(quick[1])),))
+            if quick and len(quick[1]) == self._digits:
+                # Half the time of a call of the class, which checks its arguments by name.
+                digest = self._algorithm, unhexlify(quick[1])
+                yield _new(Listed, (quick[2], number, None, (digest,), b""))
                 continue
             for at, one in self._signed_or_all(number, line, lines):
                 # As coreutils has it: a comment begins its line, blanks before an entry go.
@@ -125,10 +128,11 @@ class _List:
         else:
             raise self._useless("no line could be read" if self._in_vain else "holds no entry")
 
-    @property
-    def _is_settled(self) -> bool:
-        """Tell whether the list has shown to be one, of lines with two characters before names."""
-        return self._single is False and self._first is not None and not self._own.beside
+    def _settle(self, first: Listed) -> None:
+        """Note that the list has shown to be one, and what its other lines are likely to be."""
+        self._is_settled = self._single is False and not self._own.beside
+        ((self._algorithm, digest),) = first.digests
+        self._digits = 2 * len(digest)
 
     def _signed_or_all(
         self, number: int, line: bytes | None, lines: Iterator[Line]
@@ -168,7 +172,9 @@ class _List:
             if self._first is None and self._in_vain > _MOST_IN_VAIN:
                 raise self._useless(f"none of its first {number} lines could be read") from error
             return Unreadable(number, str(error))
-        self._first = self._first or entry
+        if self._first is None:
+            self._first = entry
+            self._settle(entry)
         if self._own.beside:
             self._names_own |= posixpath.basename(entry.path) == self._own.beside
         return entry
@@ -223,6 +229,9 @@ class _List:
         if own and not self._names_own and self._place.beside(own) is not None:
             why = f"names {shown(first.path)}, not {shown(own)}, which it stands beside"
             yield Unreadable(first.line, why)
+
+
+_new = tuple.__new__
 
 
 def _tagged_digest(found: re.Match[bytes]) -> tuple[str, bytes]:

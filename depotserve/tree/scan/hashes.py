@@ -9,6 +9,7 @@ from depotserve.tree import cache, hashing
 from depotserve.tree.hashing import Hashed
 from depotserve.tree.inventory import ALWAYS, Inventory
 from depotserve.tree.progress import Silent
+from depotserve.tree.walk import by_folder
 
 if TYPE_CHECKING:
     from collections.abc import Generator, Iterable
@@ -32,8 +33,7 @@ def hash_files(
     with contextlib.ExitStack() as exits:
         known = None if fresh else exits.enter_context(cache.opened(state, root))
         inventory = exits.enter_context(contextlib.closing(Inventory()))
-        inventory.enter(entries)
-        inventory.recall(known)
+        inventory.enter(by_folder(entries), known)
         inventory.want()
         for entry in inventory.files():
             facts = inventory.facts(entry.path)

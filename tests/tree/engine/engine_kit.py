@@ -21,7 +21,7 @@ from depotserve.tree.entry import Entry, Kind
 from depotserve.tree.hashing import Asked, Hashed, hash_files
 from depotserve.tree.inventory import Inventory
 from depotserve.tree.progress import Silent
-from depotserve.tree.walk import walk
+from depotserve.tree.walk import folders, walk
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
@@ -59,10 +59,12 @@ def run(root: Path, state: Path | None) -> tuple[list[bytes], dict[bytes, bytes]
         known = exits.enter_context(cache.opened(state, root)) if state else None
         inventory = Inventory()
         exits.callback(inventory.close)
-        inventory.enter(one for one in walk(root) if isinstance(one, Entry))
-        inventory.recall(known)
+        inventory.enter(folders(root), known)
         inventory.want()
         read = list(_read(root, inventory, known))
+        if known:
+            known.keep()
+            inventory.keep(known)
         return read, {
             one.path: inventory.facts(one.path).get("sha256", b"") for one in inventory.files()
         }

@@ -13,19 +13,18 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 FEW, MANY = 20_000, 200_000
-ROOM = 60 * 1024  # KiB: the database's own cache is bounded by 48 MiB
+ROOM = 60 * 1024  # KiB: the database's own cache is bounded by 16 MiB
 
 # The kit runs with a cache, and says its own greatest resident size (ru_maxrss, getrusage(2)).
 SCRIPT = (
     "import sys, pathlib, resource, engine_kit as kit\n"
     "from depotserve.tree import cache\n"
     "from depotserve.tree.inventory import Inventory\n"
-    "from depotserve.tree.walk import walk\n"
+    "from depotserve.tree.walk import folders\n"
     "root, state = map(pathlib.Path, sys.argv[1:])\n"
     "with cache.opened(state, root) as known:\n"
     "    inventory = Inventory()\n"
-    "    inventory.enter(walk(root))\n"
-    "    inventory.recall(known)\n"
+    "    inventory.enter(folders(root), known)\n"
     "    inventory.want()\n"
     "    read = sum(1 for _ in kit._read(root, inventory, known))\n"
     "print(read, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)\n"

@@ -1,0 +1,157 @@
+"""The claims of all lists: a row holds what a list says, in a row, of the files of one folder."""
+
+from __future__ import annotations
+
+import itertools
+import marshal
+import operator
+from typing import TYPE_CHECKING
+
+from depotserve.tree.chunk import Beside, Claim, Row, summed_up
+from depotserve.tree.inventory import Held, split
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable, Iterator
+
+    from depotserve.tree.inventory import Inventory
+
+__all__ = ["Chunks"]
+
+_SCHEMA = """
+CREATE TABLE chunks (
+    number INTEGER PRIMARY KEY, folder BLOB, list INTEGER, claims BLOB,
+    listed INTEGER, there INTEGER, agreeing INTEGER, unread INTEGER, plain TEXT
+);
+CREATE TABLE kin (chunk INTEGER, list INTEGER, kin BLOB, path BLOB);
+"""
+_MOST = 4096  # claims of a chunk
+_NEAR = 4  # folders at hand: what is asked of paths is asked in their order
+
+
+class Chunks:
+    """Claims by list and by folder; `algorithms` names those of all digests that were entered."""
+
+    def __init__(self, inventory: Inventory) -> None:
+        self._inventory, self._database = inventory, inventory.database
+        inventory.define(_SCHEMA)
+        self.algorithms: set[str] = set()
+        self._near: dict[bytes, dict[bytes, list[tuple[int, Claim]]]] = {}
+
+    def enter(self, number: int, rows: Iterable[Row]) -> None:
+        """Enter claims of a list. What `rows` raises may leave some: see `take_back`."""
+        for folder, some in itertools.groupby(rows, operator.itemgetter(0)):
+            while claims := list(map(operator.itemgetter(1), itertools.islice(some, _MOST))):
+                self._enter_chunk(folder, number, claims)
+
+    def _enter_chunk(self, folder: bytes, number: int, claims: list[Claim]) -> None:
+        held = self._inventory.held(folder) or Held(folder, {}, {})
+        sums = summed_up(held, claims)
+        chunk = self._database.execute(
+            "INSERT INTO chunks (folder, list, claims, listed, there, agreeing, unread, plain) "
+            "VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            (folder, number, marshal.dumps(claims), *sums),
+        ).lastrowid
+        self.algorithms.update(one[3] for one in claims if one[3])
+        self._database.executemany(
+            "INSERT INTO kin VALUES (?, ?, ?, ?)",
+            [(chunk, number, one[5], held.prefix + one[0]) for one in claims if one[5]],
+        )
+
+    def mark(self) -> int:
+        """Give the mark that the newest claims lie at."""
+        found = self._database.execute("SELECT coalesce(max(number), 0) FROM chunks").fetchone()
+        return int(found[0])
+
+    def take_back(self, after: int, until: int | None = None) -> None:
+        """Remove the claims after a mark, up to another one."""
+        last = self.mark() if until is None else until
+        for query in (
+            "DELETE FROM chunks WHERE number > ? AND number <= ?",
+            "DELETE FROM kin WHERE chunk > ? AND chunk <= ?",
+        ):
+            self._database.execute(query, (after, last))
+
+    def complete(self) -> None:
+        """Say that all lists are in: what follows asks by path."""
+        for index in ("chunk ON chunks (folder)", "kind ON kin (list, kin)", "kins ON kin (path)"):
+            self._database.execute(f"CREATE INDEX {index}")
+
+    def move(self, path: bytes, to: bytes) -> None:
+        """Let what is said of `path` count for the file `to`, which it leads to."""
+        folder, name = split(path)
+        rows = self.chunks_of(folder)
+        for number, found, claims in rows:
+            moved = [(split(to)[1], *one[1:]) for one in claims if one[0] == name]
+            if moved:
+                kept = [one for one in claims if one[0] != name]
+                self._database.execute(
+                    "UPDATE chunks SET claims = ? WHERE number = ?", (marshal.dumps(kept), number)
+                )
+                self._enter_chunk(split(to)[0], found, moved)
+        self._database.execute("DELETE FROM kin WHERE path = ?", (path,))
+        self._near.clear()
+
+    def drop(self, number: int, algorithm: str) -> None:
+        """Forget the digests of a kind that a list states; its sizes stay."""
+        rows = self._database.execute(
+            "SELECT number, claims FROM chunks WHERE list = ?", (number,)
+        ).fetchall()
+        for chunk, claims in rows:
+            kept = [
+                (*claim[:3], None, None, *claim[5:]) if claim[3] == algorithm else claim
+                for claim in marshal.loads(claims)  # noqa: S302  # our own
+            ]
+            self._database.execute(
+                "UPDATE chunks SET claims = ?, plain = NULL WHERE number = ?",
+                (marshal.dumps(kept), chunk),
+            )
+        self._near.clear()
+
+    def of(self, path: bytes) -> list[tuple[int, Claim]]:
+        """Give the claims about a path with the numbers of their lists, in their order."""
+        folder, name = split(path)
+        found = self._near.get(folder)
+        if found is None:
+            found = {}
+            for _, number, claims in self.chunks_of(folder):
+                for claim in claims:
+                    found.setdefault(claim[0], []).append((number, claim))
+            if len(self._near) >= _NEAR:
+                self._near.pop(next(iter(self._near)))
+            self._near[folder] = found
+        return sorted(found.get(name, ()), key=lambda one: (one[0], one[1][1]))
+
+    def that_hold(self, value: bytes) -> Iterator[tuple[bytes, Claim]]:
+        """Give the claims near which a value stands: `marshal` writes bytes as they are."""
+        rows = self._database.execute(
+            "SELECT folder, claims FROM chunks WHERE instr(claims, ?)", (value,)
+        )
+        for folder, claims in rows:
+            prefix = folder + b"/" if folder else b""
+            for claim in marshal.loads(claims):  # noqa: S302  # our own
+                yield prefix + claim[0], claim
+
+    def kin(self, number: int, kin: bytes) -> list[bytes]:
+        """Give the paths of a list's entries of which a single one suffices."""
+        rows = self._database.execute(
+            "SELECT path FROM kin WHERE list = ? AND kin = ?", (number, kin)
+        )
+        return [path for (path,) in rows]
+
+    def besides(self, folders: str) -> Iterator[Beside]:
+        """Give what is there beside what is claimed, for the folders that a query gives."""
+        for (folder,) in self._database.execute(folders):
+            held = self._inventory.held(folder) or Held(folder, {}, {})
+            yield self.beside(held)
+
+    def beside(self, held: Held) -> Beside:
+        """Give a folder and all that is claimed of its files."""
+        return Beside(held, [row[1:] for row in self.chunks_of(held.path)])
+
+    def chunks_of(self, folder: bytes) -> list[tuple[int, int, list[Claim]]]:
+        """Give the number, the list's number and the claims of each chunk."""
+        rows = self._database.execute(
+            "SELECT number, list, claims FROM chunks WHERE folder = ? ORDER BY list, number",
+            (folder,),
+        ).fetchall()
+        return [(number, found, marshal.loads(claims)) for number, found, claims in rows]  # noqa: S302
