@@ -19,7 +19,7 @@ lint: $(VENV)/installed-for-tests
 	$(VENV)/bin/ruff format --check .
 	$(VENV)/bin/mypy
 
-# Measures the installed wheel beside its references: some 25 minutes, or one with `bench-quick`.
+# Measures the installed wheel beside its references: some 35 minutes, or one with `bench-quick`.
 bench: $(VENV)/installed-for-bench
 	$(VENV)/bin/python tests/bench $(BENCH_ARGS)
 
