@@ -2,7 +2,8 @@
 
 Nothing may stand before the message or after it, no header but `Hash` in it, and every line that
 begins with a dash is escaped. What a signature covers is then one plain text, and `signed_text`
-is that text: a reader of a signed list reads it, never the file.
+is that text. Lists are read as they stream by `expectations.cleartext`: of every file that is taken
+here it gives the same lines.
 """
 
 from __future__ import annotations

@@ -74,7 +74,7 @@ def signed_part(given: Iterator[Line]) -> Iterator[Line]:
             _pass_signature(given)
             return
         # A line that begins with a dash and is not escaped stays, and is none of a list.
-        yield line._replace(text=text[2:] if text.startswith(b"- ") else text)
+        yield line._replace(text=text[2:] if line.text.startswith(b"- ") else text)
     raise UnusableError("the signed text is cut short: no signature follows it")
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import subprocess
 from typing import TYPE_CHECKING, Callable
 
@@ -404,3 +405,38 @@ def test_a_weak_digest_in_a_signed_list_authenticates_nothing(root: Path, vendor
     (root / "SHA1SUMS").write_bytes(vendor.clear_sign(f"{sha1}  SHA256SUMS\n".encode()))
     found = checked(root, vendor.public())
     assert found.marks()["pump.img"] == CONSISTENT
+
+
+# Found by a hostile reader: what was signed and is hardly there, and what nobody here can check.
+
+
+def test_a_signed_catalog_is_about_this_tree_however_little_of_it_is_there(
+    root: Path, vendor: Person
+) -> None:
+    rows = [
+        {"path": f"fw-{n}.bin", "size": len(PUMP), "sha256": hashlib.sha256(PUMP).hexdigest()}
+        for n in range(20)
+    ]
+    catalog = json.dumps({"files": rows}).encode()
+    (root / "catalog.json").write_bytes(catalog)
+    (root / "fw-0.bin").write_bytes(PUMP)
+    (root / "catalog.json.asc").write_bytes(vendor.sign(catalog, "--armor"))
+    found = checked(root, vendor.public())
+    assert found.faults == {("list cannot be used", "catalog.json")}
+    assert "plant vouches for it" in found.details("list cannot be used")["catalog.json"]
+    (root / "catalog.json.asc").unlink()
+    assert checked(root, None).faults == set()
+
+
+def test_a_signature_of_another_kind_is_said_not_to_be_checked_and_is_no_fault(
+    root: Path, vendor: Person
+) -> None:
+    (root / "pump.img").write_bytes(PUMP)
+    (root / "pump.img.sig").write_bytes(b"\x17" * 256)  # as a raw RSA signature has no form
+    listed = f"{hashlib.sha256(PUMP).hexdigest()}  pump.img\n".encode()
+    (root / "SHA256SUMS").write_bytes(listed)
+    (root / "SHA256SUMS.asc").write_bytes(vendor.sign(listed, "--armor"))
+    found = checked(root, vendor.public())
+    assert (found.status, found.faults) == (0, set())
+    assert "pump.img.sig" in found.details("signature not checked")
+    assert genuine(found) == {"SHA256SUMS", "pump.img"}
