@@ -2,14 +2,27 @@
 
 from __future__ import annotations
 
-from typing import Any, Union
+import difflib
+from typing import TYPE_CHECKING, Any, Union
 
 import attrs
 import yaml
 
 from depotserve.errors import CallerError
 
-__all__ = ["Listing", "Mapping", "Position", "Scalar", "Value", "read"]
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+__all__ = [
+    "Listing",
+    "Mapping",
+    "Position",
+    "Scalar",
+    "Value",
+    "mapping_of",
+    "read",
+    "refuse_unknown",
+]
 
 # A depot with a mount for each of a hundred lines and a dozen readers each stays far below.
 MOST_VALUES = 10_000
@@ -84,6 +97,23 @@ def read(content: bytes, *, name: str) -> Value:
     if node is None:
         raise Position(name, 1, "").fault("is empty", "format and content are needed")
     return _Conversion(name).convert(node, Position(name, _line(node.start_mark), ""), DEEPEST)
+
+
+def mapping_of(value: Value, known: Sequence[str], *, called: str = "setting") -> Mapping:
+    """Give a value that must hold keys, all of them known. Raises CallerError if it does not."""
+    if not isinstance(value, Mapping):
+        raise value.at.fault("holds no keys", "allowed are lines of `key: value`")
+    refuse_unknown(value, known, called=called)
+    return value
+
+
+def refuse_unknown(mapping: Mapping, known: Sequence[str], *, called: str = "setting") -> None:
+    """Raise CallerError for a key that is not known, with the one that may be meant."""
+    for name, value in mapping.entries.items():
+        if name not in known:
+            nearest = difflib.get_close_matches(name, known, n=1)
+            hint = f"did you mean {nearest[0]}?" if nearest else f"allowed are {', '.join(known)}"
+            raise value.at.fault(f"is no {called}", hint)
 
 
 def _decode(content: bytes, name: str) -> str:

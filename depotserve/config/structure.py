@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 from datetime import date
 from pathlib import Path
@@ -22,7 +21,7 @@ from depotserve.config.rules import (
     readers_word,
 )
 from depotserve.config.settings import Hours, Network, Readers, Settings
-from depotserve.config.source import Listing, Mapping, Scalar, Value
+from depotserve.config.source import Listing, Mapping, Scalar, Value, refuse_unknown
 
 __all__ = ["structure"]
 
@@ -70,21 +69,13 @@ def _build(
     """Make an attrs object of a mapping's entries and of what is `given` beside them."""
     types = get_type_hints(wanted)
     fields = {f.name: f for f in attrs.fields(wanted) if f.name not in _NOT_SETTINGS}
-    _refuse_unknown(mapping, (*known, *fields))
+    refuse_unknown(mapping, (*known, *fields))
     for name, field in fields.items():
         if name in mapping.entries:
             given[name] = _converter.structure(mapping.entries[name], types[name])
         elif field.default is attrs.NOTHING:
             raise mapping.at.below(name).fault("is missing", "it has no default")
     return wanted(**given)
-
-
-def _refuse_unknown(mapping: Mapping, known: tuple[str, ...]) -> None:
-    for name, value in mapping.entries.items():
-        if name not in known:
-            nearest = difflib.get_close_matches(name, known, n=1)
-            hint = f"did you mean {nearest[0]}?" if nearest else f"allowed are {', '.join(known)}"
-            raise value.at.fault("is no setting", hint)
 
 
 def _attrs_object(value: Any, wanted: type[_Class]) -> _Class:  # noqa: ANN401  # cattrs' hook shape

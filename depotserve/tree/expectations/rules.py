@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import difflib
 import fnmatch
 import os
 import posixpath
@@ -10,7 +9,7 @@ from typing import TYPE_CHECKING, Any, BinaryIO, Callable
 
 import attrs
 
-from depotserve.config.source import Listing, Mapping, Scalar, Value, read
+from depotserve.config.source import Listing, Mapping, Scalar, Value, mapping_of, read
 from depotserve.home import read_bounded
 from depotserve.tree.digests import Algorithm, named
 from depotserve.tree.expectations.listed import Dialect
@@ -54,13 +53,18 @@ def _matches(rule: Rule, path: bytes) -> bool:
     return fnmatch.fnmatchcase(path if b"/" in pattern else posixpath.basename(path), pattern)
 
 
+_WORD = "key of a rule"
+
+
 def load_rules(path: Path) -> Rules:
     """Read a file of rules.
 
     Raises CallerError naming file, line and key for the first fault, SurroundingsError for a file
     that cannot be read.
     """
-    top = _mapping(read(read_bounded(path, _LARGEST), name=str(path)), ("format", "catalogs"))
+    top = mapping_of(
+        read(read_bounded(path, _LARGEST), name=str(path)), ("format", "catalogs"), called=_WORD
+    )
     stated = _needed(top, "format")
     if not isinstance(stated, Scalar) or stated.text != "1" or not stated.plain:
         raise stated.at.fault("is of another form", "allowed is 1")
@@ -71,7 +75,7 @@ def load_rules(path: Path) -> Rules:
 
 
 def _rule(value: Value) -> Rule:
-    mapping = _mapping(value, _KEYS)
+    mapping = mapping_of(value, _KEYS, called=_WORD)
     rule = Rule(
         line=mapping.at.line,
         match=_text(_needed(mapping, "match")),
@@ -102,17 +106,6 @@ def _check_together(mapping: Mapping, rule: Rule) -> None:
         raise mapping.at.below("digests").fault(
             "is missing", "needed is at least one of size, digests, or algorithm and digest"
         )
-
-
-def _mapping(value: Value, known: tuple[str, ...]) -> Mapping:
-    if not isinstance(value, Mapping):
-        raise value.at.fault("holds no keys", "allowed are lines of `key: value`")
-    for name, item in value.entries.items():
-        if name not in known:
-            near = difflib.get_close_matches(name, known, n=1)
-            allowed = f"did you mean {near[0]}?" if near else f"allowed are {', '.join(known)}"
-            raise item.at.fault("is no key of a rule", allowed)
-    return value
 
 
 def _needed(mapping: Mapping, key: str) -> Value:

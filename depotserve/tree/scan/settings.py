@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-import difflib
 import re
 import shlex
 from typing import TYPE_CHECKING, Any, Callable
 
 import attrs
 
-from depotserve.config.source import Listing, Mapping, Scalar, Value, read
+from depotserve.config.source import Listing, Scalar, Value, mapping_of, read
 from depotserve.home import read_bounded
 
 if TYPE_CHECKING:
@@ -39,7 +38,7 @@ def read_settings(file: Path) -> Settings:
 
     Raises CallerError that names file, line and key, SurroundingsError if it cannot be read.
     """
-    top = _mapping(read(read_bounded(file, _MOST_BYTES), name=str(file)), ("format", *_KEYS))
+    top = mapping_of(read(read_bounded(file, _MOST_BYTES), name=str(file)), ("format", *_KEYS))
     if "format" not in top.entries:
         raise top.at.below("format").fault("is missing", "allowed is 1")
     _number(top.entries.pop("format"), 1, 1)
@@ -60,17 +59,6 @@ def split(text: str) -> tuple[str, ...]:
     return words
 
 
-def _mapping(value: Value, known: tuple[str, ...]) -> Mapping:
-    if not isinstance(value, Mapping):
-        raise value.at.fault("holds no keys", "allowed are lines of `key: value`")
-    for name, entry in value.entries.items():
-        if name not in known:
-            nearest = difflib.get_close_matches(name, known, n=1)
-            hint = f"did you mean {nearest[0]}?" if nearest else f"allowed are {', '.join(known)}"
-            raise entry.at.fault("is no setting", hint)
-    return value
-
-
 def _number(value: Value, least: int, most: int) -> int:
     allowed = f"allowed is {least}" if least == most else f"allowed is {least} to {most}"
     if not isinstance(value, Scalar) or not value.plain or not _NUMBER.fullmatch(value.text):
@@ -81,7 +69,7 @@ def _number(value: Value, least: int, most: int) -> int:
 
 
 def _statuses(value: Value) -> dict[str, tuple[int, ...]]:
-    both = _mapping(value, ("clean", "infected"))
+    both = mapping_of(value, ("clean", "infected"))
     given = {name: _status_list(entry) for name, entry in both.entries.items()}
     clean = given.get("clean", Settings().clean)
     twice = sorted(set(clean) & set(given.get("infected", Settings().infected)))
