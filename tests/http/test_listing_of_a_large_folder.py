@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 COUNT, FEWER = 20_000, 5_000
+FOLDER_THREADS = 4  # of a worker: depotserve/http/app.py
 # Long, so that a listing is more than the kernel keeps for a connection (tcp(7), tcp_wmem).
 LONG = b"reverse-osmosis-train-2-" * 7
 HTML, JSON = "text/html", "application/json"
@@ -281,6 +282,17 @@ def test_a_listing_without_a_length_breaks_off_in_a_reset(tmp_path: Path) -> Non
         depot.wait_for_log(r"WARNING an answer broke off after [1-9][0-9]* bytes: ")
 
 
+def whole_within(depot: harness.RunningDepot, times: int) -> int:
+    """Ask until a listing is whole; give how many names it has, or 0."""
+    for _ in range(times):
+        with contextlib.suppress(http.client.IncompleteRead, ConnectionResetError):
+            with listing(depot, "/many/", JSON) as response:
+                body = response.read()
+                if response.status == 200:
+                    return len(listed(body))
+    return 0
+
+
 @pytest.mark.parametrize(
     ("fault", "status"),
     [("getdents64:error=EIO:when=1", 503), ("getdents64:error=EACCES:when=1", 403)],
@@ -292,5 +304,6 @@ def test_a_folder_that_cannot_be_read_at_all_is_refused(
         with listing(depot, "/many/", HTML) as response:
             assert response.status == status
             response.read()
-        # And the depot has let go of it: the next one gets all.
-        assert len(listed(read(depot, "/many/", JSON))) == FEWER
+        # And the depot has let go of it: one of the next gets all. strace counts by thread, so
+        # that the fault comes once more in each of the threads that read folders.
+        assert whole_within(depot, FOLDER_THREADS) == FEWER
