@@ -28,7 +28,10 @@ __all__ = ["Asked", "Hashed", "hash_files"]
 # What is sent at once: a process that has little to do for a file must not wait for the next.
 _MOST_FILES = 128
 _MOST_BYTES = 4 * 1024 * 1024
-_AHEAD = 2  # batches that a process has: the one at hand, and the one after it
+# A process has the batch after the one at hand already, so that it need not wait; not behind a
+# large file, where another process might be done long before.
+_AHEAD = 2
+_MOST_AHEAD = 64 * 1024 * 1024
 
 
 class Asked(NamedTuple):
@@ -64,6 +67,7 @@ def hash_files(root: Path, asked: Iterable[Asked], progress: Progress) -> Iterat
 class _Batch(NamedTuple):
     algorithms: tuple[str, ...]
     entries: list[Entry]
+    size: int
 
 
 def _batches(asked: Iterable[Asked]) -> Iterator[_Batch]:
@@ -74,11 +78,11 @@ def _batches(asked: Iterable[Asked]) -> Iterator[_Batch]:
         entries.append(entry)
         size += entry.size
         if len(entries) >= _MOST_FILES or size >= _MOST_BYTES:
-            yield _Batch(algorithms, entries)
+            yield _Batch(algorithms, entries, size)
         else:
             open_ones[algorithms] = entries, size
-    for algorithms, (entries, _) in open_ones.items():
-        yield _Batch(algorithms, entries)
+    for algorithms, (entries, size) in open_ones.items():
+        yield _Batch(algorithms, entries, size)
 
 
 class _Member:
@@ -88,6 +92,7 @@ class _Member:
         self._process = process
         self.asked, self.answers = process.stdin, process.stdout
         self.batches: collections.deque[_Batch] = collections.deque()
+        self.size = 0  # bytes of all of them
         self.told = 0  # bytes of the batch at hand that were counted already
         self._unsent = b""
         # Both sides writing more than a pipe holds would wait for each other for ever.
@@ -99,6 +104,19 @@ class _Member:
             (algorithms, [(entry.path, entry.size) for entry in batch.entries])
         )
         self.batches.append(batch)
+        self.size += batch.size
+
+    def takes_more(self) -> bool:
+        if not self.batches:
+            return True
+        return len(self.batches) < _AHEAD and self.size < _MOST_AHEAD
+
+    def done(self) -> _Batch:
+        """Take back the batch at hand, answered."""
+        batch = self.batches.popleft()
+        self.size -= batch.size
+        self.told = 0
+        return batch
 
     def send(self) -> bool:
         """Send what the pipe takes; tell whether more is left."""
@@ -124,8 +142,8 @@ class _Crew:
     def work(self, batches: Iterator[_Batch], most: int) -> Iterator[Hashed]:
         for batch in itertools.islice(batches, most):
             self._give(self._hire(), batch)
-        for member in self._members * (_AHEAD - 1):
-            self._give(member, next(batches, None))
+        for member in self._members:
+            self._fill(member, batches)
         while any(member.batches for member in self._members):
             for key, _ in self._selector.select():
                 if key.fileobj is key.data.answers:
@@ -139,10 +157,13 @@ class _Crew:
         self._selector.register(member.answers, selectors.EVENT_READ, member)
         return member
 
-    def _give(self, member: _Member, batch: _Batch | None) -> None:
-        if batch is not None:
-            member.give(batch)
-            self._send(member)
+    def _fill(self, member: _Member, batches: Iterator[_Batch]) -> None:
+        while member.takes_more() and (batch := next(batches, None)) is not None:
+            self._give(member, batch)
+
+    def _give(self, member: _Member, batch: _Batch) -> None:
+        member.give(batch)
+        self._send(member)
 
     def _send(self, member: _Member) -> None:
         waits, waited = member.send(), member.asked in self._selector.get_map()
@@ -159,11 +180,9 @@ class _Crew:
             member.told += answer
             self._progress.step(0, answer)
             return
-        batch = member.batches.popleft()
-        self._give(member, next(batches, None))
-        size = sum(entry.size for entry in batch.entries)
-        self._progress.step(len(batch.entries), size - member.told)
-        member.told = 0
+        told, batch = member.told, member.done()
+        self._fill(member, batches)
+        self._progress.step(len(batch.entries), batch.size - told)
         for entry, outcome in zip(batch.entries, answer):
             yield _hashed(entry, batch.algorithms, outcome)
 
