@@ -285,11 +285,11 @@ def test_a_listing_without_a_length_breaks_off_in_a_reset(tmp_path: Path) -> Non
 def whole_within(depot: harness.RunningDepot, times: int) -> int:
     """Ask until a listing is whole; give how many names it has, or 0."""
     for _ in range(times):
-        with contextlib.suppress(http.client.IncompleteRead, ConnectionResetError):
-            with listing(depot, "/many/", JSON) as response:
-                body = response.read()
-                if response.status == 200:
-                    return len(listed(body))
+        broken_off = contextlib.suppress(http.client.IncompleteRead, ConnectionResetError)
+        with broken_off, listing(depot, "/many/", JSON) as response:
+            body = response.read()
+            if response.status == 200:
+                return len(listed(body))
     return 0
 
 
