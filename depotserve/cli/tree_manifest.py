@@ -28,7 +28,6 @@ from depotserve.tree.walk import folders
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from depotserve.tree.cache import Cache
     from depotserve.tree.hashing import Hashed
     from depotserve.tree.progress import Progress
     from depotserve.tree.walk import Folder, State
@@ -119,26 +118,22 @@ def _digests(
 ) -> Iterator[tuple[bytes, bytes]]:
     """Yield path and SHA-256 of every file, sorted by path as bytes; tell of all else."""
     with contextlib.ExitStack() as exits:
-        inventory = Inventory()
-        exits.callback(inventory.close)
         known = None if fresh else exits.enter_context(cache.opened(state, tree))
+        inventory = exits.enter_context(contextlib.closing(Inventory(known)))
         progress.begin("looking through the tree", 0, 0)
-        inventory.enter(_folders(tree, told), known)
+        inventory.enter(_folders(tree, told))
         progress.begin("reading files", *inventory.want())
         for done in hash_files(tree, inventory.wanted(), progress):
-            _note(done, inventory, known, told)
-        if known:
-            inventory.keep(known)
+            _note(done, inventory, told)
+        inventory.keep()
         yield from inventory.digests(ALWAYS)
 
 
-def _note(done: Hashed, inventory: Inventory, known: Cache | None, told: _Told) -> None:
+def _note(done: Hashed, inventory: Inventory, told: _Told) -> None:
     if done.wrong or done.changed:
         told.fault(done.entry.path, done.wrong or "changed while it was read")
         return
     inventory.learn(done.entry.path, done.digests)
-    if known is not None:
-        known.remember(done.entry, done.digests)
 
 
 def _folders(tree: Path, told: _Told) -> Iterator[Folder]:

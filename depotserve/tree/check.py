@@ -34,7 +34,6 @@ if TYPE_CHECKING:
 
     from depotserve.tree.authenticity.keys import Keys
     from depotserve.tree.authenticity.signatures import Checked
-    from depotserve.tree.cache import Cache
     from depotserve.tree.claims import ListRead
     from depotserve.tree.expectations.rules import Rules
     from depotserve.tree.progress import Progress
@@ -70,11 +69,9 @@ def check(wish: Wish, progress: Progress) -> Iterator[Report]:
     """
     settings = _Settings.of(wish)
     with contextlib.ExitStack() as exits:
-        inventory = Inventory()
-        exits.callback(inventory.close)
         known = None if wish.fresh else exits.enter_context(cache.opened(wish.state, wish.root))
-        run = _Run(wish, settings, progress, inventory, known)
-        yield run.report()
+        inventory = exits.enter_context(contextlib.closing(Inventory(known)))
+        yield _Run(wish, settings, progress, inventory).report()
 
 
 @attrs.frozen
@@ -101,15 +98,10 @@ class _Run:
     """One run through all that is looked at."""
 
     def __init__(
-        self,
-        wish: Wish,
-        settings: _Settings,
-        progress: Progress,
-        inventory: Inventory,
-        known: Cache | None,
+        self, wish: Wish, settings: _Settings, progress: Progress, inventory: Inventory
     ) -> None:
         self._wish, self._settings, self._progress = wish, settings, progress
-        self._inventory, self._cache = inventory, known
+        self._inventory = inventory
         self._claims = Claims(inventory)
         self._findings = Findings(inventory)
         self._tellers: list[bytes] = []
@@ -125,8 +117,7 @@ class _Run:
         self._say_what_deviates()
         self._look_into_the_rest()
         self._say_what_no_list_names()
-        if self._cache:
-            self._inventory.keep(self._cache)
+        self._inventory.keep()
         accepted = acceptance.accept(
             self._settings.accepted,
             self._findings,
@@ -150,7 +141,7 @@ class _Run:
         expected = Expected(
             self._wish.root, self._inventory, self._claims, self._findings, self._progress
         )
-        expected.walk(rules=self._settings.rules, known=self._cache)
+        expected.walk(rules=self._settings.rules)
         expected.read(self._wish.expect)
         self._enter_typed()
         expected.complete()
@@ -188,10 +179,6 @@ class _Run:
                 self._findings.note([Finding(Kind.CHANGED, path)])
             else:
                 self._inventory.learn(path, done.digests)
-                if self._cache:
-                    self._cache.remember(done.entry, done.digests)
-        if self._cache:
-            self._cache.keep()
 
     def _doubt_guesses(self) -> None:
         for one in self._claims.misfits(_MISFITS):
@@ -287,13 +274,10 @@ class _Run:
             if fact is None:
                 self._findings.note([Finding(Kind.CHANGED, entry.path)])
                 continue
-            self._inventory.learn(entry.path, {soundness.FACT: fact})
-            if self._cache and lasts:
-                self._cache.remember(entry, {soundness.FACT: fact})
+            if lasts:
+                self._inventory.learn(entry.path, {soundness.FACT: fact})
             found = soundness.read_fact(entry.path, fact)
             self._findings.note([found] if found else [])
-        if self._cache:
-            self._cache.keep()
 
     def _say_what_no_list_names(self) -> None:
         litter: set[bytes] = set()

@@ -19,7 +19,6 @@ from depotserve.tree.walk import folders
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-    from depotserve.tree.cache import Cache
     from depotserve.tree.claims import Claims
     from depotserve.tree.expectations.rules import Rules
     from depotserve.tree.findings import Findings
@@ -48,14 +47,14 @@ class Expected:
         self._has_links = False
         self.tellers: list[bytes] = []  # files that may be lists or signatures
 
-    def walk(self, *, rules: Rules | None = None, known: Cache | None = None) -> None:
-        """Enter all that lies in the tree, with what is known of it from before.
+    def walk(self, *, rules: Rules | None = None) -> None:
+        """Enter all that lies in the tree.
 
         Raises SurroundingsError if it cannot be listed.
         """
         self._rules = rules
         self._progress.begin("looking through the tree", 0, 0)
-        self._inventory.enter(self._folders(), known)
+        self._inventory.enter(self._folders())
 
     def _folders(self) -> Iterator[Folder]:
         for folder in folders(self._root):

@@ -10,14 +10,15 @@ walk does.
 
 from __future__ import annotations
 
-import functools
 import itertools
 import marshal
 import posixpath
 import sqlite3
+import time
 import unicodedata
-from typing import TYPE_CHECKING, Any, Callable, NamedTuple, TypeVar
+from typing import TYPE_CHECKING, Callable, NamedTuple, TypeVar
 
+from depotserve.tree.cache import Kept, Recalled, dumps
 from depotserve.tree.entry import Entry, Kind
 from depotserve.tree.hashing import Asked
 from depotserve.tree.walk import Folder, State, entry_of_row
@@ -35,17 +36,21 @@ T = TypeVar("T")
 ALWAYS = "sha256"
 FILE, _FOLDER = int(Kind.FILE), int(Kind.FOLDER)
 _CACHE_KIB = 16 * 1024
+# What a power cut may cost.
+_KEEP_SECONDS = 2.0
+_KEEP_BYTES = 1024**3  # of files: the last of them may come long before the next is done
 _NEAR = 8  # folders at hand: processes that hash give back a few folders' files in turns
 _SCHEMA = """
 PRAGMA journal_mode = OFF;
 PRAGMA synchronous = OFF;
 PRAGMA locking_mode = EXCLUSIVE;
 CREATE TABLE folders (
-    path BLOB PRIMARY KEY, files INTEGER, bytes INTEGER, unread INTEGER, kept INTEGER,
-    states BLOB, facts BLOB
+    path BLOB PRIMARY KEY, device INTEGER, inode INTEGER,
+    files INTEGER, bytes INTEGER, largest INTEGER, newest INTEGER,
+    unread INTEGER, pending INTEGER, lasts INTEGER, states BLOB, facts BLOB
 );
 CREATE TABLE wanted (
-    path BLOB, algorithm TEXT, size INTEGER, PRIMARY KEY (path, algorithm)
+    folder BLOB, name BLOB, algorithm TEXT, PRIMARY KEY (folder, name, algorithm)
 ) WITHOUT ROWID;
 """
 
@@ -77,16 +82,19 @@ class Held(NamedTuple):
 
 
 class Inventory:
-    """The entries of a tree, and facts of its files."""
+    """The entries of a tree, and facts of its files; what is learned of them, a cache keeps."""
 
-    def __init__(self) -> None:
+    def __init__(self, cache: Cache | None = None) -> None:
         self.database = sqlite3.connect("", isolation_level=None)
         self.define(_SCHEMA)
         self.database.execute(f"PRAGMA cache_size = -{_CACHE_KIB}")
+        self._cache = cache
         self._made: set[str] = set()
         self._near: dict[bytes, Held] = {}  # the one that was asked last is last
         self._last: Held | None = None  # which is asked for again and again
         self._learned: set[bytes] = set()  # of them, what the database does not know yet
+        self._weight = 0  # bytes of the files of which the cache does not know yet what was learned
+        self._kept, self._pause = time.monotonic(), _KEEP_SECONDS
         # One transaction for the whole run: there is nobody to commit for.
         self.database.execute("BEGIN")
 
@@ -96,34 +104,56 @@ class Inventory:
             self.database.execute(statement)
 
     def close(self) -> None:
-        """Forget everything."""
-        self.database.close()
+        """Let the cache keep what is pending, and forget everything."""
+        try:
+            self.keep()
+        finally:
+            self.database.close()
 
-    def enter(self, folders: Iterable[Folder], cache: Cache | None) -> None:
-        """Enter all that lies in the tree, each folder once, and what a cache knows of it."""
-        for folder in folders:
-            sizes = [state[1] for state in folder.states.values() if state[0] == FILE]
-            states = _dumps(folder.states)
-            facts = cache.recall_folder(folder, states) if cache else None
-            unread, kept = 0, facts is not None
-            if facts is None:
-                found = cache.recall(folder) if cache else {}
-                unread, facts = len(sizes) - len(found.get(ALWAYS, ())), _dumps(found)
-            self.database.execute(
-                "INSERT INTO folders VALUES (?, ?, ?, ?, ?, ?, ?)",
-                (folder.path, len(sizes), sum(sizes), unread, kept, states, facts),
+    def enter(self, folders: Iterable[Folder]) -> None:
+        """Enter all that lies in the tree, each folder once, and what the cache knows of it."""
+        self.database.executemany(
+            "INSERT INTO folders VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            map(self._row, folders),
+        )
+
+    def _row(self, folder: Folder) -> tuple[object, ...]:
+        files = [state for state in folder.states.values() if state[0] == FILE]
+        states = dumps(folder.states)
+        known = self._cache.recall(folder, states) if self._cache else _NOTHING
+        digests = marshal.loads(known.facts).get(ALWAYS, ()) if known.facts else ()  # noqa: S302
+        return (
+            *(folder.path, folder.device, folder.inode),
+            *(len(files), sum(state[1] for state in files)),
+            max((state[1] for state in files), default=0),
+            max((max(state[2:4]) for state in files), default=0),
+            *(len(files) - len(digests), known.facts is not None and not known.whole),
+            *(known.lasts, states, known.facts or _NO_FACTS),
+        )
+
+    def keep(self) -> None:
+        """Let the cache keep what was learned by now."""
+        if self._cache is None:
+            return
+        begun = time.monotonic()
+        self._put_all_away()
+        self._cache.keep(
+            itertools.starmap(
+                Kept,
+                self.database.execute(
+                    "SELECT device, inode, newest, states, facts FROM folders "
+                    "WHERE pending AND lasts"
+                ),
             )
+        )
+        self.database.execute("UPDATE folders SET pending = 0 WHERE pending")
+        self._weight, self._kept = 0, time.monotonic()
+        # A folder of a million files takes a second to write.
+        self._pause = max(_KEEP_SECONDS, 10 * (self._kept - begun))
 
-    def keep(self, cache: Cache) -> None:
-        """Let a cache keep, for the next time, what it knows of whole folders."""
-        cache.keep_folders(self._to_be_kept(cache))
-
-    def _to_be_kept(self, cache: Cache) -> Iterator[tuple[bytes, bytes, bytes]]:
-        """Give path, states and facts of the folders of whose files the cache knows the digests."""
-        for held in self.all_held("files AND NOT unread AND NOT kept"):
-            facts = cache.recall(Folder(held.path, held.states, []))
-            if len(facts.get(ALWAYS, ())) == sum(1 for _ in held.files()):
-                yield held.path, _dumps(held.states), _dumps(facts)
+    def _is_due(self) -> bool:
+        late = time.monotonic() - self._kept
+        return late > self._pause or (self._weight > _KEEP_BYTES and late > self._pause / 10)
 
     # Folders.
 
@@ -186,13 +216,15 @@ class Inventory:
 
     def _put_away(self, path: bytes) -> None:
         """Let a folder go that is at hand; what was learned of it is kept."""
-        held, self._last = self._near.pop(path), None
         if path in self._learned:
-            self._learned.discard(path)
+            held = self._near[path]
             self.database.execute(
-                "UPDATE folders SET facts = ?2, unread = files - ?3, kept = 0 WHERE path = ?1",
-                (path, _dumps(held.facts), len(held.facts.get(ALWAYS, ()))),
+                "UPDATE folders SET facts = ?2, unread = files - ?3, pending = 1 WHERE path = ?1",
+                (path, dumps(held.facts), len(held.facts.get(ALWAYS, ()))),
             )
+            self._learned.discard(path)
+        self._near.pop(path, None)
+        self._last = None
 
     def _put_all_away(self) -> None:
         for path in tuple(self._near):
@@ -272,13 +304,16 @@ class Inventory:
     # Facts of files.
 
     def learn(self, path: bytes, facts: Mapping[str, bytes]) -> None:
-        """Note facts of a file."""
+        """Note facts of a file that is as it was entered."""
         folder, name = split(path)
         held = self.held(folder)
         if held is not None:
             for fact, value in facts.items():
                 held.facts.setdefault(fact, {})[name] = value
             self._learned.add(folder)
+            self._weight += held.states[name][1]
+            if self._cache and self._is_due():
+                self.keep()
 
     def facts(self, path: bytes) -> dict[str, bytes]:
         """Give what is known of a file."""
@@ -291,38 +326,43 @@ class Inventory:
 
         SHA-256 is wanted of every file; `also` gives others, of files, by path and algorithm.
         """
-        rows = (
-            (held.prefix + name, ALWAYS, held.states[name][1])
-            for held in self.all_held("unread")
-            for name in held.files()
-            if held.digest(name, ALWAYS) is None
+        self.database.executemany(
+            "INSERT OR IGNORE INTO wanted VALUES (?, ?, ?)",
+            ((*split(path), algorithm) for path, algorithm in also),
         )
-        insert_rows(self.database, "wanted", 3, rows)
-        for path, algorithm in also:
-            entry = self.entry(path)
-            self.database.execute(
-                "INSERT OR IGNORE INTO wanted VALUES (?, ?, ?)",
-                (path, algorithm, entry.size if entry else 0),
-            )
-        count, size = self.database.execute(
-            "SELECT count(*), coalesce(sum(size), 0) FROM (SELECT max(size) AS size FROM wanted "
-            "GROUP BY path)"
-        ).fetchone()
+        count = size = 0
+        for held, some in self._wanted():
+            count += len(some)
+            size += sum(held.states[name][1] for name in some)
         return count, size
 
     def wanted(self) -> Iterator[Asked]:
         """Give what `want` noted, large files first: no core is to be left with one at the end."""
-        for which in (
-            f"size > {_LARGE} GROUP BY path ORDER BY max(size) DESC, path",
-            f"size <= {_LARGE} GROUP BY path ORDER BY path",
-        ):
+        large = (one for one in self._asked(f"largest > {_LARGE}") if one.entry.size > _LARGE)
+        yield from sorted(large, key=lambda one: -one.entry.size)
+        yield from (one for one in self._asked() if one.entry.size <= _LARGE)
+
+    def _asked(self, where: str = "1") -> Iterator[Asked]:
+        for held, some in self._wanted(where):
+            prefix, states = held.prefix, held.states
+            for name, algorithms in some.items():
+                yield Asked(entry_of_row(prefix + name, states[name]), algorithms)
+
+    def _wanted(self, where: str = "1") -> Iterator[tuple[Held, dict[bytes, tuple[str, ...]]]]:
+        """Give the folders of whose files digests are wanted, and which, by name."""
+        which = f"(unread OR path IN (SELECT folder FROM wanted)) AND {where}"
+        for held in self.all_held(which):
+            known = held.facts.get(ALWAYS, {})
+            unread = (name for name in held.files() if name not in known)
+            some: dict[bytes, tuple[str, ...]] = dict.fromkeys(unread, _ALWAYS)
             rows = self.database.execute(
-                f"SELECT path, group_concat(algorithm) FROM wanted WHERE {which}"
+                "SELECT name, group_concat(algorithm) FROM wanted WHERE folder = ? GROUP BY name",
+                (held.path,),
             )
-            for path, names in rows:
-                entry = self.entry(path)
-                if entry is not None:
-                    yield Asked(entry, _algorithms(names))
+            for name, algorithms in rows:
+                if held.is_file(name):
+                    some[name] = tuple(sorted([*some.get(name, ()), *algorithms.split(",")]))
+            yield held, some
 
 
 def insert_rows(
@@ -348,12 +388,10 @@ def split(path: bytes) -> tuple[bytes, bytes]:
 
 
 _AT_ONCE = 100  # rows: of seven values, fewer than the 999 that SQLite takes before 3.32
-_LARGE = 64 * 1024 * 1024  # bytes; below, files are read in the order of their paths
-
-
-def _dumps(value: dict[Any, Any]) -> bytes:
-    # Version 2 knows no references, so that equal values give equal bytes.
-    return marshal.dumps(value, 2)
+_LARGE = 64 * 1024 * 1024  # bytes; below, files are read in the order of their folders
+_ALWAYS = (ALWAYS,)
+_NO_FACTS = dumps({})
+_NOTHING = Recalled(None, whole=False, lasts=False)
 
 
 def _facts(held: Held, name: bytes) -> dict[str, bytes]:
@@ -362,11 +400,6 @@ def _facts(held: Held, name: bytes) -> dict[str, bytes]:
 
 def _key(algorithm: str, value: bytes) -> bytes:
     return algorithm.encode() + b":" + value
-
-
-@functools.lru_cache(maxsize=256)
-def _algorithms(names: str) -> tuple[str, ...]:
-    return tuple(sorted(names.split(",")))
 
 
 def _form(path: bytes) -> bytes:

@@ -33,7 +33,7 @@ class Looked(NamedTuple):
 
     entry: Entry
     fact: bytes | None
-    lasts: bool = False  # whether it is to be remembered of the file
+    lasts: bool = True  # whether it is to be remembered of the file
 
 
 def look_into(root: Path, entries: Iterable[Entry], progress: Progress) -> Iterator[Looked]:
@@ -80,8 +80,6 @@ class _Stream(io.FileIO):
 def _look(root: Path, entry: Entry, stop: threading.Event) -> Looked:
     try:
         with _Stream(open_file(root, entry.path), stop) as stream:
-            # The outcome depends on the name too, and a file with several names has one identity.
-            lasts = os.fstat(stream.fileno()).st_nlink == 1
             if entry_of(entry.path, stream.fileno()) != entry:
                 return Looked(entry, None)
             found = examine(stream, entry.size, entry.path)
@@ -92,10 +90,10 @@ def _look(root: Path, entry: Entry, stop: threading.Event) -> Looked:
             if entry_of(entry.path, stream.fileno()) != entry:
                 return Looked(entry, None)
     except OSError as error:
-        return Looked(entry, _fact("!", error.strerror or type(error).__name__))
+        return Looked(entry, _fact("!", error.strerror or type(error).__name__), lasts=False)
     if wrong:
-        return Looked(entry, _fact("-" if found.wrong else "0", wrong), lasts)
-    return Looked(entry, _fact("?", found.unwalked) if found.unwalked else b"", lasts)
+        return Looked(entry, _fact("-" if found.wrong else "0", wrong))
+    return Looked(entry, _fact("?", found.unwalked) if found.unwalked else b"")
 
 
 def _fact(sign: str, text: str) -> bytes:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import itertools
 import operator
 import os
 from typing import TYPE_CHECKING, NamedTuple
@@ -11,10 +10,10 @@ from depotserve.errors import SurroundingsError
 from depotserve.tree.entry import KINDS_BY_MODE, Entry, Kind, folded
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Iterator
     from pathlib import Path
 
-__all__ = ["Folder", "State", "Trouble", "by_folder", "entry_of_row", "folders", "walk"]
+__all__ = ["Folder", "State", "Trouble", "entry_of_row", "folders", "walk"]
 
 
 class Trouble(NamedTuple):
@@ -34,6 +33,8 @@ class Folder(NamedTuple):
     path: bytes  # b"" for the root
     states: dict[bytes, State]  # by name
     troubles: list[Trouble]
+    inode: int = 0  # its own
+    device: int = 0
 
     @property
     def prefix(self) -> bytes:
@@ -63,25 +64,20 @@ def folders(root: Path) -> Iterator[Folder]:
     """
     try:
         os.scandir(root).close()
+        seen = os.stat(root)
     except OSError as error:
         raise SurroundingsError(_reason(error), where=str(root)) from error
     base = os.fsencode(root)
-    waiting = [b""]
+    waiting = [(b"", folded(0, 0, seen.st_ino)[2], seen.st_dev)]
     while waiting:
-        found = _look(base, waiting.pop())
+        found = _look(base, *waiting.pop())
         yield found
-        inside = [name for name, state in found.states.items() if state[0] == _FOLDER]
-        waiting += [found.prefix + name for name in reversed(inside)]
-
-
-def by_folder(entries: Iterable[Entry]) -> Iterator[Folder]:
-    """Put together what lies in one folder; entries are in the order of `walk`."""
-    for path, some in itertools.groupby(entries, lambda one: one.path.rpartition(b"/")[0]):
-        states = {
-            one.path.rpartition(b"/")[2]: (int(one.kind), *one[2:])  # plain
-            for one in some
-        }
-        yield Folder(path, states, [])
+        inside = [
+            (found.prefix + name, *state[4:])
+            for name, state in found.states.items()
+            if state[0] == _FOLDER
+        ]
+        waiting += reversed(inside)
 
 
 def entry_of_row(path: bytes, state: State) -> Entry:
@@ -90,8 +86,8 @@ def entry_of_row(path: bytes, state: State) -> Entry:
     return Entry(path, _KINDS[kind], *others)
 
 
-def _look(base: bytes, path: bytes) -> Folder:
-    folder = Folder(path, {}, [])
+def _look(base: bytes, path: bytes, inode: int, device: int) -> Folder:
+    folder = Folder(path, {}, [], inode, device)
     try:
         with os.scandir(base + b"/" + path) as found:
             entries = sorted(found, key=operator.attrgetter("name"))

@@ -9,13 +9,14 @@ from depotserve.tree import cache, hashing
 from depotserve.tree.hashing import Hashed
 from depotserve.tree.inventory import ALWAYS, Inventory
 from depotserve.tree.progress import Silent
-from depotserve.tree.walk import by_folder
 
 if TYPE_CHECKING:
     from collections.abc import Generator, Iterable
     from pathlib import Path
+    from typing import Callable
 
     from depotserve.tree.entry import Entry
+    from depotserve.tree.walk import Folder
 
 __all__ = ["ALGORITHM", "Hashed", "hash_files"]
 
@@ -23,23 +24,24 @@ ALGORITHM = ALWAYS
 
 
 def hash_files(
-    root: Path, entries: Iterable[Entry], state: Path, *, fresh: bool
+    root: Path, found: Iterable[Folder], taken: Callable[[Entry], bool], state: Path, *, fresh: bool
 ) -> Generator[Hashed, None, None]:
-    """Give each file's digest, or why there is none; what `state` remembers of it is not read.
+    """Give the digest of each file that is `taken`, or why there is none.
 
-    With `fresh` everything is read. Raises SurroundingsError as `cache.opened` and
-    `hashing.hash_files` do.
+    Each is asked for once. What `state` remembers of a file is not read; with `fresh` everything is
+    read. Raises SurroundingsError as `cache.opened` and `hashing.hash_files` do.
     """
     with contextlib.ExitStack() as exits:
         known = None if fresh else exits.enter_context(cache.opened(state, root))
-        inventory = exits.enter_context(contextlib.closing(Inventory()))
-        inventory.enter(by_folder(entries), known)
+        inventory = exits.enter_context(contextlib.closing(Inventory(known)))
+        inventory.enter(found)
         inventory.want()
         for entry in inventory.files():
             facts = inventory.facts(entry.path)
-            if ALGORITHM in facts:
+            if ALGORITHM in facts and taken(entry):
                 yield Hashed(entry, facts)
-        for done in hashing.hash_files(root, inventory.wanted(), Silent()):
-            if known and done.digests:
-                known.remember(done.entry, done.digests)
+        wanted = (one for one in inventory.wanted() if taken(one.entry))
+        for done in hashing.hash_files(root, wanted, Silent()):
+            if done.digests:
+                inventory.learn(done.entry.path, done.digests)
             yield done

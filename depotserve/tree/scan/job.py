@@ -21,13 +21,14 @@ from depotserve.tree.scan.record import Record, opened_record
 from depotserve.tree.scan.stopping import Stopping
 from depotserve.tree.scan.tally import Tally
 from depotserve.tree.scan.verdict import Answer, GoneError, Scanner, Verdict
-from depotserve.tree.walk import walk
+from depotserve.tree.walk import folders, walk
 
 if TYPE_CHECKING:
     from collections.abc import Generator, Iterator
     from pathlib import Path
 
     from depotserve.tree.scan.report import ScanReport
+    from depotserve.tree.walk import Folder
 
 __all__ = ["scan"]
 
@@ -141,20 +142,20 @@ class _Job:
     def _hashed(self, state: Path, *, fresh: bool) -> Generator[Hashed, None, None]:
         """Give the files with their digests; where nothing is remembered, without."""
         if self._record is None:
-            return (Hashed(entry, {}) for entry in self._files())
-        return hash_files(self._root, self._files(), state, fresh=fresh)
+            entries = (entry for folder in self._folders() for entry in folder.entries)
+            files = (entry for entry in entries if entry.kind is Kind.FILE)
+            return (Hashed(entry, {}) for entry in files if self._is_taken(entry))
+        return hash_files(self._root, self._folders(), self._is_taken, state, fresh=fresh)
 
-    def _files(self) -> Iterator[Entry]:
-        """Yield the files that the scanner takes; count or report whatever else is there."""
-        for entry in walk(self._root):
-            if not isinstance(entry, Entry):
-                self.tally.note(Finding(Found.UNREADABLE, entry.path, entry.why))
-            elif entry.kind is Kind.FILE:
-                if self._is_taken(entry):
-                    yield entry
-            else:
-                self.tally.links += entry.kind is Kind.LINK
-                self.tally.special += entry.kind is Kind.SPECIAL
+    def _folders(self) -> Iterator[Folder]:
+        """Yield all folders; count or report whatever is no file."""
+        for folder in folders(self._root):
+            for trouble in folder.troubles:
+                self.tally.note(Finding(Found.UNREADABLE, trouble.path, trouble.why))
+            for kind, *_ in folder.states.values():
+                self.tally.links += kind == Kind.LINK
+                self.tally.special += kind == Kind.SPECIAL
+            yield folder
 
     def _is_taken(self, entry: Entry) -> bool:
         largest = self._scanner.largest

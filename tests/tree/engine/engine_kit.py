@@ -57,25 +57,19 @@ def run(root: Path, state: Path | None) -> tuple[list[bytes], dict[bytes, bytes]
     """Do what a check does: give the paths that were read, and the SHA-256 of all files."""
     with contextlib.ExitStack() as exits:
         known = exits.enter_context(cache.opened(state, root)) if state else None
-        inventory = Inventory()
-        exits.callback(inventory.close)
-        inventory.enter(folders(root), known)
+        inventory = exits.enter_context(contextlib.closing(Inventory(known)))
+        inventory.enter(folders(root))
         inventory.want()
-        read = list(_read(root, inventory, known))
-        if known:
-            known.keep()
-            inventory.keep(known)
+        read = list(_read(root, inventory))
         return read, {
             one.path: inventory.facts(one.path).get("sha256", b"") for one in inventory.files()
         }
 
 
-def _read(root: Path, inventory: Inventory, known: cache.Cache | None) -> Iterator[bytes]:
+def _read(root: Path, inventory: Inventory) -> Iterator[bytes]:
     for done in hash_files(root, inventory.wanted(), Silent()):
         yield done.entry.path
         inventory.learn(done.entry.path, done.digests)
-        if known:
-            known.remember(done.entry, done.digests)
 
 
 def truth(root: Path) -> dict[bytes, bytes]:

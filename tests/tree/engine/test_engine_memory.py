@@ -23,10 +23,11 @@ SCRIPT = (
     "from depotserve.tree.walk import folders\n"
     "root, state = map(pathlib.Path, sys.argv[1:])\n"
     "with cache.opened(state, root) as known:\n"
-    "    inventory = Inventory()\n"
-    "    inventory.enter(folders(root), known)\n"
+    "    inventory = Inventory(known)\n"
+    "    inventory.enter(folders(root))\n"
     "    inventory.want()\n"
-    "    read = sum(1 for _ in kit._read(root, inventory, known))\n"
+    "    read = sum(1 for _ in kit._read(root, inventory))\n"
+    "    inventory.close()\n"
     "print(read, resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)\n"
 )
 
