@@ -11,6 +11,7 @@ import time
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from depotserve.errors import SurroundingsError
+from depotserve.tree.entry import Kind
 from depotserve.tree.volumes import Volumes
 
 if TYPE_CHECKING:
@@ -129,7 +130,7 @@ class Cache:
         return Recalled(dumps(facts), whole=False, lasts=True)
 
     def _is_believed(self, folder: Folder) -> bool:
-        devices = {state[5] for state in folder.states.values()}
+        devices = {state[5] for state in folder.states.values() if state[0] == Kind.FILE}
         return all(self._may_remember(device, folder.path) for device in devices)
 
     def _may_remember(self, device: int, path: bytes) -> bool:
