@@ -15,11 +15,12 @@ import click
 from depotserve import config
 from depotserve.cli.printable import printable
 from depotserve.cli.progress import Shown
+from depotserve.cli.remembering import not_remembered
 from depotserve.errors import CallerError
 from depotserve.tree import cache
 from depotserve.tree.entry import Kind, shown
 from depotserve.tree.hashing import hash_files
-from depotserve.tree.inventory import ALWAYS, Inventory
+from depotserve.tree.inventory import ALWAYS, opened_inventory
 from depotserve.tree.litter import is_litter, within_litter
 from depotserve.tree.manifest import replacing, write_manifest
 from depotserve.tree.state import state_folder
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from depotserve.tree.hashing import Hashed
+    from depotserve.tree.inventory import Inventory
     from depotserve.tree.progress import Progress
     from depotserve.tree.walk import Folder, State
 
@@ -56,10 +58,11 @@ def tree_manifest(
 ) -> None:
     """Write the SHA-256 of every file in TREE, as `sha256sum -c` reads it, sorted by path.
 
-    What operating systems leave behind is left out, and so are links; each is named on standard
-    error. Exit status 1 if the manifest is not complete, since something could not be read, is
-    neither file, folder nor link, or is a link that leads to nothing or out of the tree, or if
-    there is no file. Nothing is checked against what the tree's own lists say.
+    What operating systems leave behind is in it too, since lists may ask for it; it is named on
+    standard error, as are links, which are left out. Exit status 1 if the manifest is not complete,
+    since something could not be read, is neither file, folder nor link, or is a link that leads to
+    nothing or out of the tree, or if there is no file. Nothing is checked against what the tree's
+    own lists say.
     """
     if out is not None:
         _check_out(out, tree)
@@ -97,6 +100,7 @@ class _Told:
     """What standard error was told is not in the manifest."""
 
     faults: int = 0
+    forgotten: tuple[str, ...] = ()  # places of whose files nothing is remembered
 
     def fault(self, path: bytes, why: str) -> None:
         self.faults += 1
@@ -107,6 +111,8 @@ class _Told:
         click.echo(f"depotserve: {printable(name)}: {printable(why)}", err=True)
 
     def end(self, count: int) -> None:
+        for place in self.forgotten:
+            click.echo(f"depotserve: {printable(not_remembered(place))}", err=True)
         said = f"{count} files" if count != 1 else "1 file"
         if self.faults:
             said += f"; the manifest is not complete: {self.faults} of the lines above say why"
@@ -119,13 +125,14 @@ def _digests(
     """Yield path and SHA-256 of every file, sorted by path as bytes; tell of all else."""
     with contextlib.ExitStack() as exits:
         known = None if fresh else exits.enter_context(cache.opened(state, tree))
-        inventory = exits.enter_context(contextlib.closing(Inventory(known)))
+        inventory = exits.enter_context(opened_inventory(known))
         progress.begin("looking through the tree", 0, 0)
         inventory.enter(_folders(tree, told))
         progress.begin("reading files", *inventory.want())
         for done in hash_files(tree, inventory.wanted(), progress):
             _note(done, inventory, told)
         inventory.keep()
+        told.forgotten = inventory.doubted
         yield from inventory.digests(ALWAYS)
 
 
@@ -139,10 +146,9 @@ def _note(done: Hashed, inventory: Inventory, told: _Told) -> None:
 def _folders(tree: Path, told: _Told) -> Iterator[Folder]:
     """Yield all folders, with what goes into the manifest and with the folders within."""
     output = os.fstat(sys.stdout.fileno())
+    own = (output.st_ino, output.st_dev)
     for folder in folders(tree):
-        if within_litter(folder.path) is None:
-            own = (output.st_ino, output.st_dev)
-            yield folder._replace(states=dict(_kept(tree, folder, told, own)))
+        yield folder._replace(states=dict(_kept(tree, folder, told, own)))
 
 
 def _kept(
@@ -150,15 +156,16 @@ def _kept(
 ) -> Iterator[tuple[bytes, State]]:
     """Give the files and folders of a folder; tell of all else."""
     for trouble in folder.troubles:
-        if within_litter(trouble.path) is None:
-            told.fault(trouble.path, trouble.why)
+        tell = told.fault if within_litter(trouble.path) is None else told.note
+        tell(trouble.path, trouble.why)
     # No name holds a `/`: most folders have no litter, which is told in one go.
-    has_litter = within_litter(b"/".join(folder.states)) is not None
+    inside = within_litter(folder.path) is not None
+    has_litter = not inside and within_litter(b"/".join(folder.states)) is not None
     for name, state in folder.states.items():
         path = folder.prefix + name
         if has_litter and is_litter(name):
-            told.note(path, "system litter, left out")
-        elif state[0] != Kind.FILE:
+            told.note(path, "system litter, in the manifest too")
+        if state[0] != Kind.FILE:
             _TOLD_OF[Kind(state[0])](tree, path, told)
             yield name, state
         elif state[4:] == own:

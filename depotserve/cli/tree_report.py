@@ -5,23 +5,24 @@ from __future__ import annotations
 import itertools
 import json
 import sys
-from datetime import date, datetime, timezone
 from typing import TYPE_CHECKING, TextIO
 
 import click
 
 from depotserve.cli.printable import printable
+from depotserve.cli.remembering import not_remembered
 from depotserve.cli.sizes import size_words
+from depotserve.cli.tree_rules import rule_lines, rule_row
 from depotserve.tree.digests import is_weak
 from depotserve.tree.entry import shown
+from depotserve.tree.finding import BY_CHECK
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-    from depotserve.tree.acceptance import Rule
     from depotserve.tree.authenticity.signatures import Checked
     from depotserve.tree.claims import ListRead, Marked
-    from depotserve.tree.findings import Noted
+    from depotserve.tree.finding import Noted
     from depotserve.tree.report import Report, ToDo
 
 __all__ = ["print_json", "print_text"]
@@ -53,6 +54,8 @@ def _head(report: Report) -> Iterator[str]:
         yield f"  weakest digest that vouches for a file: {', '.join(weakest)}"
     marks = report.claims.marks()
     yield "  " + ", ".join(f"{mark}: {count}" for mark, count in marks.items())
+    for place in report.forgotten:
+        yield f"  {not_remembered(place)}"
 
 
 def _weak(name: str) -> str:
@@ -135,23 +138,8 @@ def _unchecked(report: Report) -> Iterator[str]:
     if report.rules:
         yield ""
         yield "Accepted"
-    for number, (rule, count) in enumerate(report.rules, 1):
-        yield (
-            f"  rule {number} ({rule.kind.word}, {rule.path}) {_came_to(rule, count)}: "
-            f"{rule.reason} ({rule.by})"
-        )
-
-
-def _came_to(rule: Rule, count: int) -> str:
-    if rule.is_over(_today()):
-        return f"accepts nothing since its last day, {rule.until}, is over"
-    if not count:
-        return "fits no finding, and can go"
-    return f"accepted {count} until {rule.until}"
-
-
-def _today() -> date:
-    return datetime.now(tz=timezone.utc).date()
+    for line in rule_lines(report.rules, BY_CHECK, otherwise="tree scan"):
+        yield f"  {line}"
 
 
 def _to_do(report: Report) -> Iterator[str]:
@@ -205,9 +193,10 @@ def print_json(report: Report) -> None:
         "vouched_by_weakest": report.claims.vouched(),
         "marks": report.claims.marks(),
         "not_checked": list(report.unchecked),
+        "not_remembered": list(report.forgotten),
         "lists": [_list(one) for one in report.claims.lists()],
         "signatures": [_signature(one) for one in report.signatures],
-        "rules": [_rule(rule, count) for rule, count in report.rules],
+        "rules": [rule_row(rule, count) for rule, count in report.rules],
     }
     out = sys.stdout
     out.write(json.dumps(head)[:-1])
@@ -247,19 +236,6 @@ def _signature(one: Checked) -> dict[str, object]:
         "vendor": verdict.vendor if verdict else None,
         "fingerprint": verdict.fingerprint if verdict else None,
         "detail": (verdict.detail or None) if verdict else None,
-    }
-
-
-def _rule(rule: Rule, count: int) -> dict[str, object]:
-    return {
-        "finding": rule.kind.word,
-        "path": rule.path,
-        "size": rule.size,
-        "reason": rule.reason,
-        "by": rule.by,
-        "until": rule.until.isoformat(),
-        "accepted": count,
-        "over": rule.is_over(_today()),
     }
 
 

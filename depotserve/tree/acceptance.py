@@ -5,12 +5,12 @@ from __future__ import annotations
 import fnmatch
 import os
 import re
-from datetime import date
+from datetime import date, timedelta
 from typing import TYPE_CHECKING
 
 import attrs
 
-from depotserve.config.source import Listing, Mapping, Scalar, read
+from depotserve.config.source import Listing, Mapping, Scalar, mapping_of, read
 from depotserve.home import read_bounded
 from depotserve.tree.entry import shown
 from depotserve.tree.finding import Kind
@@ -18,17 +18,21 @@ from depotserve.tree.finding import Kind
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from depotserve.config.source import Position, Value
+    from depotserve.config.source import Position
+    from depotserve.tree.finding import Finding
     from depotserve.tree.findings import Findings
     from depotserve.tree.inventory import Inventory
 
-__all__ = ["Rule", "accept", "load_rules"]
+__all__ = ["Accepting", "Rule", "accept", "load_rules"]
 
 _LONGEST = 1024 * 1024  # bytes; ten thousand rules are more than a person can answer for
 _KINDS = {kind.word: kind for kind in Kind if kind.is_fault}
 _NEEDED = ("finding", "path", "reason", "by", "until")
-_KEYS = frozenset((*_NEEDED, "size"))
-_TOP = frozenset(("format", "accept"))
+_KEYS = (*_NEEDED, "size")
+_WORD = "key of a rule"
+# From today to a rule's last day: with a leap day, just a year. Whoever still wants it then looks
+# again; one without an end in sight would be a switch that nobody turns back.
+_LONGEST_TERM = timedelta(days=366)
 _DAY = re.compile(r"[0-9]{4}-[0-9]{2}-[0-9]{2}")
 _SET = re.compile(r"\[[^]]+\]")  # of a pattern: one of some characters
 _LITERAL = re.compile(r"\[[*?[]\]")  # a wildcard that stands for itself
@@ -57,14 +61,37 @@ class Rule:
         return self.until < today
 
 
-def load_rules(path: Path) -> tuple[Rule, ...]:
-    """Read a file of rules (`format: 1`, `accept:` a list). Raises CallerError naming the line."""
-    top = _mapping(read(read_bounded(path, _LONGEST), name=os.fspath(path)), _TOP)
+@attrs.frozen
+class Accepting:
+    """All that is accepted on one day, for findings that come one by one."""
+
+    rules: tuple[Rule, ...] = ()
+    today: date = date.min
+
+    def rule_for(self, finding: Finding, size: int | None) -> int | None:
+        """Give the place of the first rule that accepts a finding about a file of that size."""
+        fitting = (
+            number
+            for number, rule in enumerate(self.rules)
+            if rule.kind is finding.kind
+            and not rule.is_over(self.today)
+            and rule.fits(finding.path, size)
+        )
+        return next(fitting, None)
+
+
+def load_rules(path: Path, today: date) -> tuple[Rule, ...]:
+    """Read a file of rules (`format: 1`, `accept:` a list). Raises CallerError naming the line.
+
+    A rule's last day lies at most 366 days after `today`; it may be over.
+    """
+    whole = read(read_bounded(path, _LONGEST), name=os.fspath(path))
+    top = mapping_of(whole, ("format", "accept"), called=_WORD)
     _format(top)
     rules = top.entries.get("accept")
     if not isinstance(rules, Listing):
         raise top.at.fault("has no list `accept`", "allowed is a list of rules")
-    return tuple(_rule(_mapping(one, _KEYS)) for one in rules.items)
+    return tuple(_rule(mapping_of(one, _KEYS, called=_WORD), today) for one in rules.items)
 
 
 def accept(
@@ -94,17 +121,7 @@ def _format(top: Mapping) -> None:
         raise (found or top).at.fault("the format is not known", "allowed is format: 1")
 
 
-def _mapping(value: Value, keys: frozenset[str]) -> Mapping:
-    allowed = f"allowed are {', '.join(sorted(keys))}"
-    if not isinstance(value, Mapping):
-        raise value.at.fault("is no set of keys", allowed)
-    for key, one in value.entries.items():
-        if key not in keys:
-            raise one.at.fault("is unknown", allowed)
-    return value
-
-
-def _rule(value: Mapping) -> Rule:
+def _rule(value: Mapping, today: date) -> Rule:
     missing = [key for key in _NEEDED if key not in value.entries]
     if missing:
         raise value.at.fault(f"has no {missing[0]}", "each rule has a reason, a name and an end")
@@ -117,7 +134,7 @@ def _rule(value: Mapping) -> Rule:
         size=size,
         reason=_text(value, "reason"),
         by=_text(value, "by"),
-        until=_until(value),
+        until=_until(value, today),
         line=value.at.line,
     )
 
@@ -180,13 +197,23 @@ def _size(value: Mapping) -> int | None:
     return int(text)
 
 
-def _until(value: Mapping) -> date:
-    text = _text(value, "until")
+def _until(value: Mapping, today: date) -> date:
+    until = _day(value, "until")
+    most = today + _LONGEST_TERM
+    if until > most:
+        raise _at(value, "until").fault(
+            f"{until} is more than {_LONGEST_TERM.days} days ahead", f"allowed is {most} at most"
+        )
+    return until
+
+
+def _day(value: Mapping, key: str) -> date:
+    text = _text(value, key)
     try:
         if _DAY.fullmatch(text):
             return date.fromisoformat(text)
     except ValueError:
         pass
-    raise _at(value, "until").fault(
+    raise _at(value, key).fault(
         f"{text!r} is no day", "allowed is a date such as 2027-03-31, the last that it counts"
     )

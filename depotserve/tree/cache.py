@@ -129,6 +129,11 @@ class Cache:
         facts = _of_same(marshal.loads(row[2]), marshal.loads(before), folder.states)  # noqa: S302
         return Recalled(dumps(facts), whole=False, lasts=True)
 
+    @property
+    def doubted(self) -> list[str]:
+        """Name the places of which nothing is remembered, of those that were asked for."""
+        return self._volumes.doubted
+
     def _is_believed(self, folder: Folder) -> bool:
         devices = {state[5] for state in folder.states.values() if state[0] == Kind.FILE}
         return all(self._may_remember(device, folder.path) for device in devices)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import os
-from datetime import datetime, timezone
+from datetime import date, datetime, timezone
 from typing import TYPE_CHECKING
 
 import attrs
@@ -22,20 +22,22 @@ from depotserve.tree.expectations.rules import load_rules
 from depotserve.tree.expected import Expected
 from depotserve.tree.finding import Finding, Kind
 from depotserve.tree.findings import Findings
+from depotserve.tree.given import signer_of
 from depotserve.tree.hashing import hash_files
-from depotserve.tree.inventory import Inventory, split
+from depotserve.tree.inventory import opened_inventory, split
 from depotserve.tree.judge import judge, source_of
 from depotserve.tree.litter import within_litter
 from depotserve.tree.report import Report
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Collection, Iterator
     from pathlib import Path
 
     from depotserve.tree.authenticity.keys import Keys
     from depotserve.tree.authenticity.signatures import Checked
-    from depotserve.tree.claims import ListRead
     from depotserve.tree.expectations.rules import Rules
+    from depotserve.tree.given import Given
+    from depotserve.tree.inventory import Inventory
     from depotserve.tree.progress import Progress
 
 __all__ = ["Wish", "check"]
@@ -65,12 +67,12 @@ def check(wish: Wish, progress: Progress) -> Iterator[Report]:
 
     Nothing is written into the tree. Raises CallerError for a wish that means nothing or files of
     the caller's that cannot be read as what they are, SurroundingsError for a root that cannot be
-    listed, a damaged cache, or a program that is missing.
+    listed, a damaged cache, a program that is missing, or a full folder for temporary files.
     """
     settings = _Settings.of(wish)
     with contextlib.ExitStack() as exits:
         known = None if wish.fresh else exits.enter_context(cache.opened(wish.state, wish.root))
-        inventory = exits.enter_context(contextlib.closing(Inventory(known)))
+        inventory = exits.enter_context(opened_inventory(known))
         yield _Run(wish, settings, progress, inventory).report()
 
 
@@ -81,16 +83,19 @@ class _Settings:
     rules: Rules | None
     keys: Keys | None
     accepted: tuple[acceptance.Rule, ...]
+    today: date
 
     @classmethod
     def of(cls, wish: Wish) -> _Settings:
         for file in filter(None, (*wish.expect, wish.rules, wish.accept)):
             if not os.path.isfile(file):
                 raise CallerError("no such file", where=str(file))
+        today = datetime.now(tz=timezone.utc).date()
         return cls(
             load_rules(wish.rules) if wish.rules else None,
             load_keys(wish.keys, tree=wish.root) if wish.keys else None,
-            acceptance.load_rules(wish.accept) if wish.accept else (),
+            acceptance.load_rules(wish.accept, today) if wish.accept else (),
+            today,
         )
 
 
@@ -105,6 +110,7 @@ class _Run:
         self._claims = Claims(inventory)
         self._findings = Findings(inventory)
         self._tellers: list[bytes] = []
+        self._given: dict[int, Given] = {}
 
     def report(self) -> Report:
         """Do everything, in the order in which one thing builds on another."""
@@ -119,10 +125,7 @@ class _Run:
         self._say_what_no_list_names()
         self._inventory.keep()
         accepted = acceptance.accept(
-            self._settings.accepted,
-            self._findings,
-            self._inventory,
-            datetime.now(tz=timezone.utc).date(),
+            self._settings.accepted, self._findings, self._inventory, self._settings.today
         )
         return Report(
             root=self._wish.root,
@@ -131,8 +134,9 @@ class _Run:
             findings=self._findings,
             signatures=tuple(signatures),
             rules=tuple((rule, accepted[at]) for at, rule in enumerate(self._settings.accepted)),
+            forgotten=self._inventory.doubted,
             wants_proof=bool(self._wish.keys or self._wish.typed),
-            unchecked=tuple(_unchecked(self._wish, self._claims.lists(), signatures)),
+            unchecked=tuple(_unchecked(self._wish, self._given.values(), signatures)),
         )
 
     # What is there, and what lists say.
@@ -145,7 +149,7 @@ class _Run:
         expected.read(self._wish.expect)
         self._enter_typed()
         expected.complete()
-        self._tellers = expected.tellers
+        self._tellers, self._given = expected.tellers, expected.given
 
     def _enter_typed(self) -> None:
         if not self._wish.typed:
@@ -197,22 +201,32 @@ class _Run:
         root, paths = self._wish.root, sorted(self._tellers)
         checked = list(check_signatures(root, paths, keys, self._progress))
         self._claims.set_aside(one.signature for one in checked if one.signature != one.signed)
+        signed = dict(self._signed(checked))
+        checked += self._check_given(keys)
         for one in checked:
             self._findings.note(_of_signature(one))
-        self._claims.trust(dict(self._signed(checked)))
+        self._claims.trust(signed)
         self._claims.weigh()
         return checked
 
     def _signed(self, checked: list[Checked]) -> Iterator[tuple[bytes, str]]:
         """Give the files that are as they were signed, and who signed them."""
-        # One of two people who are trusted did not sign these bytes: see `State`.
-        bad = {one.signed for one in checked if one.verdict and one.verdict.state is State.BAD}
-        for path, verdict in ((one.signed, one.verdict) for one in checked):
-            if verdict is None or verdict.state is not State.GOOD or path in bad:
-                continue
-            known = self._inventory.facts(path).get("sha256")
-            if known is not None and known == verdict.sha256:
-                yield path, verdict.vendor or ""
+        of: dict[bytes, list[Checked]] = {}
+        for one in checked:
+            of.setdefault(one.signed, []).append(one)
+        for path, some in of.items():
+            signer = signer_of(some, self._inventory.facts(path).get("sha256"))
+            if signer is not None:
+                yield path, signer
+
+    def _check_given(self, keys: Keys | None) -> Iterator[Checked]:
+        """Check the signatures over lists from elsewhere, whose signers vouch for these lists."""
+        for number, given in self._given.items():
+            checked = given.check(keys, self._progress)
+            signer = signer_of(checked, given.sha256)
+            if signer is not None:
+                self._claims.vouch_for(number, signer)
+            yield from checked
 
     def _doubt_signed_catalogs(self) -> None:
         """Say that a catalog is about this tree, whatever it names, if its vendor signed it."""
@@ -296,12 +310,13 @@ class _Run:
                 yield Finding(Kind.EXTRA, path, "" if size else "it is empty")
 
 
-def _unchecked(wish: Wish, lists: list[ListRead], signatures: list[Checked]) -> Iterator[str]:
+def _unchecked(wish: Wish, given: Collection[Given], signatures: list[Checked]) -> Iterator[str]:
     """Say what this run left out, and what no run looks at."""
     if wish.keys is None and signatures:
         yield f"{len(signatures)} signatures, since no keys are pinned (--keys FOLDER)"
-    if any(not one.within and one.dialect != TYPED for one in lists):
-        yield "whether anybody signed the lists that were given (--expect)"
+    signed = {one.signed for one in signatures}
+    for path in (one.path for one in given if one.path not in signed):
+        yield f"who made {shown(path)} (--expect): no signature is in it or beside it"
     yield "malware (depotserve tree scan)"
     yield "what is inside of archives that a digest vouches for"
     yield "whether the vendor has withdrawn a file, and whether the lists name all that you need"

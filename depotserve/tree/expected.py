@@ -13,6 +13,7 @@ from depotserve.tree.expectations import checksum_lines
 from depotserve.tree.expectations.listed import Dialect
 from depotserve.tree.expectations.recognise import recognise
 from depotserve.tree.gather import Gathering, Source, head_of
+from depotserve.tree.given import Given, look_at_given
 from depotserve.tree.names import look_at_names, tellers
 from depotserve.tree.walk import folders
 
@@ -46,6 +47,7 @@ class Expected:
         self._rules: Rules | None = None
         self._has_links = False
         self.tellers: list[bytes] = []  # files that may be lists or signatures
+        self.given: dict[int, Given] = {}  # lists outside the tree, by their numbers
 
     def walk(self, *, rules: Rules | None = None) -> None:
         """Enter all that lies in the tree.
@@ -70,7 +72,10 @@ class Expected:
         self._progress.begin("reading lists", 0, 0)
         gathering = Gathering(self._inventory, self._claims, self._findings)
         for source in self._sources(tuple(given)):
-            gathering.take(source)
+            outside = None if source.within else look_at_given(source.folder, source.path)
+            number = gathering.take(source)
+            if outside and number:
+                self.given[number] = outside
             self._progress.step(1, 0)
 
     def complete(self) -> None:
@@ -89,7 +94,8 @@ class Expected:
                 yield Source(self._root, path, dialect, within=True, given=was_given, file=real)
         for file in given:
             if self._within(file) is None:
-                folder, name = Path(os.path.abspath(file)).parent, os.fsencode(file.name)
+                there = Path(os.path.realpath(file))
+                folder, name = there.parent, os.fsencode(there.name)
                 dialect = self._recognise(folder, name, name, named=True)
                 if dialect:
                     yield Source(folder, name, dialect, within=False, given=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from enum import Enum
 from typing import NamedTuple
 
-__all__ = ["Finding", "Kind"]
+__all__ = ["BY_CHECK", "BY_SCAN", "Finding", "Kind", "Noted"]
 
 
 class Kind(Enum):
@@ -46,6 +46,18 @@ class Kind(Enum):
         self.is_fault = is_fault
 
 
+# What the one and the other command finds; some kinds both do.
+_BY_SCAN_ALONE = frozenset((Kind.INFECTED, Kind.NOT_SCANNED))
+BY_CHECK = frozenset(Kind) - _BY_SCAN_ALONE
+BY_SCAN = _BY_SCAN_ALONE | {
+    Kind.CHANGED,
+    Kind.UNREADABLE,
+    Kind.DANGLING,
+    Kind.ASTRAY,
+    Kind.SPECIAL,
+}
+
+
 class Finding(NamedTuple):
     """One finding about one path; `detail` is one line for a person."""
 
@@ -53,3 +65,10 @@ class Finding(NamedTuple):
     path: bytes  # relative to the root; the file itself, or the list for a line of it
     detail: str = ""
     line: int = 0  # of the list that `path` names; 0 where there is none
+
+
+class Noted(NamedTuple):
+    """A finding, and the number of the rule that accepts it; None where none does."""
+
+    finding: Finding
+    rule: int | None

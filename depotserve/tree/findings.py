@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, NamedTuple
+from typing import TYPE_CHECKING
 
-from depotserve.tree.finding import Finding, Kind
+from depotserve.tree.finding import Finding, Kind, Noted
 from depotserve.tree.inventory import insert_rows
 
 if TYPE_CHECKING:
@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
     from depotserve.tree.inventory import Inventory
 
-__all__ = ["Findings", "Noted"]
+__all__ = ["Findings"]
 
 _KINDS = tuple(Kind)
 _PLACES = {kind: place for place, kind in enumerate(_KINDS)}
@@ -32,13 +32,6 @@ _JUDGED = frozenset(
         Kind.CUT_SHORT,
     )
 )
-
-
-class Noted(NamedTuple):
-    """A finding, and the number of the rule that accepts it; None where none does."""
-
-    finding: Finding
-    rule: int | None
 
 
 class Findings:

@@ -68,8 +68,8 @@ class Gathering:
     claims: Claims
     findings: Findings
 
-    def take(self, source: Source) -> None:
-        """Read one list."""
+    def take(self, source: Source) -> int | None:
+        """Read one list and give its number; None if it proves to be none."""
         number = self.claims.begin(
             source.path,
             source.dialect.name,
@@ -86,6 +86,8 @@ class Gathering:
                 self.findings.note([Finding(Kind.LIST, source.path, _words(error))])
                 if source.within:
                     self.claims.set_aside([source.path])
+            return None
+        return number
 
     def _read(self, source: Source, number: int) -> None:
         """Read a list under each base that its kind allows, and keep the one that fits best."""

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from depotserve.errors import SurroundingsError
 from depotserve.tree import hasher
+from depotserve.tree.cores import usable_cores
 from depotserve.tree.digests import named
 from depotserve.tree.entry import Entry, Kind, entry_of_state
 
@@ -58,10 +59,9 @@ def hash_files(root: Path, asked: Iterable[Asked], progress: Progress) -> Iterat
     not grow with the number of files. Raises SurroundingsError if a process cannot be started or
     ends by itself. The processes end with the iterator.
     """
-    cores = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else os.cpu_count()
     with contextlib.ExitStack() as exits:
         crew = _Crew(root, progress, exits)
-        yield from crew.work(_batches(asked), cores or 1)
+        yield from crew.work(_batches(asked), usable_cores())
 
 
 class _Batch(NamedTuple):

@@ -10,6 +10,7 @@ walk does.
 
 from __future__ import annotations
 
+import contextlib
 import itertools
 import marshal
 import posixpath
@@ -21,6 +22,7 @@ from typing import TYPE_CHECKING, Callable, NamedTuple, TypeVar
 from depotserve.tree.cache import Kept, Recalled, dumps
 from depotserve.tree.entry import Entry, Kind
 from depotserve.tree.hashing import Asked
+from depotserve.tree.temporary import database_in_folder
 from depotserve.tree.walk import Folder, State, entry_of_row
 
 if TYPE_CHECKING:
@@ -28,7 +30,7 @@ if TYPE_CHECKING:
 
     from depotserve.tree.cache import Cache
 
-__all__ = ["ALWAYS", "FILE", "Held", "Inventory", "insert_rows", "split"]
+__all__ = ["ALWAYS", "FILE", "Held", "Inventory", "insert_rows", "opened_inventory", "split"]
 
 T = TypeVar("T")
 
@@ -150,6 +152,11 @@ class Inventory:
         self._weight, self._kept = 0, time.monotonic()
         # A folder of a million files takes a second to write.
         self._pause = max(_KEEP_SECONDS, 10 * (self._kept - begun))
+
+    @property
+    def doubted(self) -> tuple[str, ...]:
+        """Name the places of which nothing is remembered, of those that were entered."""
+        return tuple(self._cache.doubted) if self._cache else ()
 
     def _is_due(self) -> bool:
         late = time.monotonic() - self._kept
@@ -363,6 +370,16 @@ class Inventory:
                 if held.is_file(name):
                     some[name] = tuple(sorted([*some.get(name, ()), *algorithms.split(",")]))
             yield held, some
+
+
+@contextlib.contextmanager
+def opened_inventory(cache: Cache | None = None) -> Iterator[Inventory]:
+    """Give an empty inventory, which is gone with the context; a cache keeps what it learned.
+
+    Raises SurroundingsError if the folder for temporary files is full.
+    """
+    with database_in_folder(), contextlib.closing(Inventory(cache)) as inventory:
+        yield inventory
 
 
 def insert_rows(

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
     from depotserve.tree.walk import Folder
 
-__all__ = ["look_at_names", "tellers"]
+__all__ = ["look_at_names", "look_at_odd", "tellers"]
 
 _LONGEST_PATH = 255  # bytes; below, no medium minds how long a path is
 # What is in the name of each list and signature that `expectations.recognise` and
@@ -34,16 +34,22 @@ _TELLING = re.compile(
 def look_at_names(folder: Folder, root: Path) -> Iterator[Finding]:
     """Give what there is to say of the entries of one folder, and of the folder if it is empty."""
     for trouble in folder.troubles:
-        yield Finding(Found.UNREADABLE, trouble.path, trouble.why)
+        waste = within_litter(trouble.path) is not None
+        yield Finding(Found.LITTER if waste else Found.UNREADABLE, trouble.path, trouble.why)
     if not folder.states and not folder.troubles and folder.path:
         yield Finding(Found.EMPTY_FOLDER, folder.path)
     prefix, names = folder.prefix, list(folder.states)
     for name, state in folder.states.items():
         if state[0] in _LOOKS:
-            yield _LOOKS[state[0]](prefix + name, root)
+            yield look_at_odd(prefix + name, state[0], root)
     yield from _odd_names(prefix, names)
     for name, why in unfinished(names):
         yield Finding(Found.UNFINISHED, prefix + name, why)
+
+
+def look_at_odd(path: bytes, kind: int, root: Path) -> Finding:
+    """Give what there is to say of what is neither file nor folder: where a link leads."""
+    return _LOOKS[kind](path, root)
 
 
 def tellers(folder: Folder) -> Iterator[bytes]:

@@ -20,7 +20,7 @@ from depotserve.tree.expected import Expected
 from depotserve.tree.finding import Kind as Found
 from depotserve.tree.findings import Findings
 from depotserve.tree.insertion import BlockedError, insert, look_at, real_path
-from depotserve.tree.inventory import ALWAYS, Inventory
+from depotserve.tree.inventory import ALWAYS, opened_inventory
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -66,7 +66,7 @@ def placer(
     for file in expect:
         if not os.path.isfile(file):
             raise CallerError("no such file", where=str(file))
-    with contextlib.closing(Inventory()) as inventory:
+    with opened_inventory() as inventory:
         claims, findings = Claims(inventory), Findings(inventory)
         expected = Expected(root, inventory, claims, findings, progress)
         expected.walk(rules=load_rules(rules) if rules else None)

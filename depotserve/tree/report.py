@@ -47,6 +47,7 @@ class Report:
     signatures: tuple[Checked, ...]
     rules: tuple[tuple[Rule, int], ...]  # with how many findings each accepted
     unchecked: tuple[str, ...]  # what was not looked at, in words
+    forgotten: tuple[str, ...] = ()  # places of whose files nothing is remembered
     wants_proof: bool = False  # whether keys were pinned or digests typed in
 
     @property

@@ -5,11 +5,11 @@ from __future__ import annotations
 import collections
 import io
 import itertools
-import os
 import threading
 from concurrent.futures import Future, ThreadPoolExecutor
 from typing import TYPE_CHECKING, NamedTuple
 
+from depotserve.tree.cores import usable_cores
 from depotserve.tree.finding import Finding, Kind
 from depotserve.tree.opening import entry_of, open_file
 from depotserve.tree.structure import examine
@@ -43,7 +43,7 @@ def look_into(root: Path, entries: Iterable[Entry], progress: Progress) -> Itera
     """
     waiting: collections.deque[Future[Looked]] = collections.deque()
     upcoming, stop = iter(entries), threading.Event()
-    with ThreadPoolExecutor(os.cpu_count() or 1) as pool:
+    with ThreadPoolExecutor(usable_cores()) as pool:
         try:
             for entry in itertools.islice(upcoming, _AHEAD):
                 waiting.append(pool.submit(_look, root, entry, stop))

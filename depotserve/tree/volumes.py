@@ -37,6 +37,7 @@ class Volumes:
 
     def __init__(self) -> None:
         self._known: dict[int, bool] = {}
+        self.doubted: list[str] = []  # where what was asked for may not be remembered, in words
 
     def may_remember(self, device: int, path: bytes) -> bool:
         """Tell whether digests of files of `device`, such as the one at `path`, may be remembered.
@@ -45,13 +46,21 @@ class Volumes:
         """
         known = self._known.get(device)
         if known is None:
-            known = self._known[device] = _looks_fixed(device, path)
+            mount = _mount_of(device, path, parse_mounts(_read_mounts()))
+            known = self._known[device] = mount is not None and _looks_fixed(mount)
+            if not known:
+                self.doubted.append(_named(mount, path))
         return known
 
 
-def _looks_fixed(device: int, path: bytes) -> bool:
-    mount = _mount_of(device, path, parse_mounts(_read_mounts()))
-    if mount is None or mount.kind not in _BELIEVED:
+def _named(mount: Mount | None, path: bytes) -> str:
+    if mount is None:
+        return os.fsdecode(path)
+    return f"{os.fsdecode(mount.point)} ({mount.kind})"
+
+
+def _looks_fixed(mount: Mount) -> bool:
+    if mount.kind not in _BELIEVED:
         return False
     if mount.device.startswith("0:"):  # no block device's number
         return mount.kind != "btrfs" or _is_fixed(_block_named(mount.source))

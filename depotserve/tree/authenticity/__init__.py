@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from depotserve.tree.authenticity.armour import BrokenError
-from depotserve.tree.authenticity.clear_signed import is_clear_signed, signed_text
+from depotserve.tree.authenticity.clear_signed import is_clear_signed
 from depotserve.tree.authenticity.keys import Keys, load_keys
 from depotserve.tree.authenticity.signatures import (
     Checked,
@@ -29,5 +29,4 @@ __all__ = [
     "load_keys",
     "parse_typed",
     "signed_by",
-    "signed_text",
 ]

@@ -1,9 +1,9 @@
 """Clear-signed text (RFC 9580 §7), taken apart so that nothing unsigned is ever read as signed.
 
 Nothing may stand before the message or after it, no header but `Hash` in it, and every line that
-begins with a dash is escaped. What a signature covers is then one plain text, and `signed_text`
-is that text. Lists are read as they stream by `expectations.cleartext`: of every file that is taken
-here it gives the same lines.
+begins with a dash is escaped. What a signature covers is then one plain text, the lines that
+`take_apart` gives. Lists are read as they stream by `expectations.cleartext`: of every file that is
+taken here it gives the same lines.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from depotserve.tree.authenticity.armour import BrokenError, decode
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-__all__ = ["ClearSigned", "holds_message", "is_clear_signed", "signed_text", "take_apart"]
+__all__ = ["ClearSigned", "holds_message", "is_clear_signed", "take_apart"]
 
 _BEGIN = b"-----BEGIN PGP SIGNED MESSAGE-----"
 _SIGNATURE = b"-----BEGIN PGP SIGNATURE-----"
@@ -44,17 +44,12 @@ def holds_message(content: bytes) -> bool:
     return _BEGIN in content
 
 
-def signed_text(content: bytes) -> bytes:
-    """Give what is signed of a clear-signed file, its lines ended by LF.
+def take_apart(content: bytes) -> ClearSigned:
+    """Split a clear-signed file into its text and its signatures.
 
-    It says nothing of whether the signature is good. Raises BrokenError if anything in the file
+    It says nothing of whether a signature is good. Raises BrokenError if anything in the file
     stands where a signature would not cover it.
     """
-    return b"".join(line + b"\n" for line in take_apart(content).lines)
-
-
-def take_apart(content: bytes) -> ClearSigned:
-    """Split a clear-signed file into its text and its signatures. Raises BrokenError."""
     if content.count(b"\n") > _MOST_LINES:
         raise BrokenError(f"the signed message has more than {_MOST_LINES} lines")
     rows = iter(content.split(b"\n"))

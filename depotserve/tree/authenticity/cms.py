@@ -23,6 +23,7 @@ from depotserve.tree.authenticity.cms_structure import SignedData, Signer, signe
 from depotserve.tree.authenticity.pinned_certificates import load
 from depotserve.tree.authenticity.programs import Outcome, feed, program
 from depotserve.tree.authenticity.verdict import State, Verdict
+from depotserve.tree.temporary import files_in_folder
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -143,7 +144,7 @@ class Cms:
         return attrs.evolve(_judged(outcome, taken, led), sha256=digest.digest())
 
     def _write(self, name: str, content: bytes) -> str:
-        with open(self._path(name), "wb") as stream:
+        with files_in_folder(), open(self._path(name), "wb") as stream:
             stream.write(content)
         return self._path(name)
 

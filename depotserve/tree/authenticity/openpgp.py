@@ -25,6 +25,7 @@ from depotserve.tree.authenticity.packets import (
 )
 from depotserve.tree.authenticity.programs import Outcome, feed, program
 from depotserve.tree.authenticity.verdict import State, Verdict, together
+from depotserve.tree.temporary import files_in_folder
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -72,7 +73,7 @@ class OpenPgp:
         """Use `folder`, which is private and only ours, for what gpgv is given."""
         self._keys, self._folder = keys, folder
         self._gpgv = ""
-        with open(self._path("keyring"), "wb") as stream:
+        with files_in_folder(), open(self._path("keyring"), "wb") as stream:
             stream.write(keys.keyring)
 
     def detached(self, content: bytes, pieces: Iterable[bytes]) -> Verdict:
@@ -83,7 +84,7 @@ class OpenPgp:
             return Verdict(State.UNREADABLE, detail=str(error))
 
     def clear_signed(self, content: bytes) -> Verdict:
-        """Check a clear-signed file; what it vouches for is `clear_signed.signed_text` alone."""
+        """Check a clear-signed file; it vouches for the lines of `take_apart` alone."""
         try:
             taken = take_apart(content)
             found = _only_signatures(taken.signature)
@@ -129,7 +130,7 @@ class OpenPgp:
             return _unknown(facts)
         self._gpgv = self._gpgv or program("gpgv", purpose="an OpenPGP signature")
         path = self._path(f"signature-{number}")
-        with open(path, "wb") as stream:
+        with files_in_folder(), open(path, "wb") as stream:
             stream.write(packet.raw)
         options = ["--homedir", self._folder, "--keyring", self._path("keyring")]
         return _Question(facts, [self._gpgv, *options, "--status-fd", "1", "--", path, "-"])

@@ -12,6 +12,7 @@ from contextlib import ExitStack, suppress
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from depotserve.errors import SurroundingsError
+from depotserve.tree.temporary import check_room, files_in_folder, temporary_folder
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
@@ -56,7 +57,10 @@ def feed(commands: Sequence[Sequence[str]], pieces: Iterable[bytes]) -> list[Out
         for piece in pieces:
             for one in running:
                 one.write(piece)
-        return [one.finish() for one in running]
+        outcomes = [one.finish() for one in running]
+    # One that could not write what it found may end as if it had.
+    check_room()
+    return outcomes
 
 
 class _Running:
@@ -64,7 +68,9 @@ class _Running:
 
     def __init__(self, command: Sequence[str], stack: ExitStack) -> None:
         # A file, since a pipe that nobody empties meanwhile would stop the program.
-        self._output = stack.enter_context(tempfile.TemporaryFile())  # noqa: SIM115
+        with files_in_folder():
+            folder = temporary_folder()
+            self._output = stack.enter_context(tempfile.TemporaryFile(dir=folder))  # noqa: SIM115
         # A private locale and no settings of the user's, so that answers read the same everywhere.
         environment = {"LC_ALL": "C", "PATH": os.defpath}
         try:

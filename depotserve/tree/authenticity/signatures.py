@@ -22,6 +22,7 @@ from depotserve.tree.authenticity.openpgp import OpenPgp, signatures_in
 from depotserve.tree.authenticity.packets import PUBLIC_KEY, tag_of
 from depotserve.tree.authenticity.reading import is_file, opened, pieces_of, read_whole
 from depotserve.tree.authenticity.verdict import State, Verdict
+from depotserve.tree.temporary import files_in_folder, temporary_folder
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
@@ -30,7 +31,7 @@ if TYPE_CHECKING:
     from depotserve.tree.authenticity.keys import Keys
     from depotserve.tree.progress import Progress
 
-__all__ = ["Checked", "Form", "Signed", "check_signatures", "signed_by"]
+__all__ = ["Checked", "Form", "Signed", "check_beside", "check_signatures", "signed_by"]
 
 _MOST_SIGNATURE = 1024 * 1024  # bytes; one is some hundred, a CMS with its certificates some KiB
 _MOST_CLEAR_SIGNED = 16 * 1024 * 1024  # held in memory; the largest known index has some MiB
@@ -96,7 +97,8 @@ def check_signatures(
 
     Yields as it goes and holds one file's signatures at a time. A file that is looked at here is
     opened once and read once; `Verdict.sha256` is of the bytes that were checked. Without keys
-    every verdict is None. Raises SurroundingsError if a program is needed and missing.
+    every verdict is None. Raises SurroundingsError if a program is needed and missing, or the
+    folder for temporary files is full.
     """
     progress.begin("checking signatures", 0, 0)
     with _checker(root, keys, progress) as checker:
@@ -108,11 +110,33 @@ def check_signatures(
                 yield checked
 
 
+def check_beside(
+    folder: Path, name: bytes, keys: Keys | None, progress: Progress
+) -> Iterator[Checked]:
+    """Check the signatures over one file, whatever its name: around its text, and beside it.
+
+    Paths are relative to `folder`. Otherwise as `check_signatures`.
+    """
+    beside = (name + suffix for suffix in _DETACHED)
+    signed = [Signed(name, name, Form.CLEAR)]
+    signed += [Signed(one, name, Form.DETACHED) for one in beside if is_file(folder, one)]
+    with _checker(folder, keys, progress) as checker:
+        for one in signed:
+            checked = checker.check(one)
+            # By its name the file itself may be a signature, over something else.
+            if checked and checked.signed == name:
+                yield checked
+
+
 @contextmanager
 def _checker(root: Path, keys: Keys | None, progress: Progress) -> Iterator[_Checker]:
-    with tempfile.TemporaryDirectory(prefix="depotserve-") as folder:  # born 0700
-        tools = (OpenPgp(keys, folder), Cms(keys, folder)) if keys else None
-        yield _Checker(root, tools, progress)
+    if keys is None:
+        yield _Checker(root, None, progress)
+        return
+    with files_in_folder():
+        private = tempfile.TemporaryDirectory(prefix="depotserve-", dir=temporary_folder())
+    with private as folder:  # born 0700
+        yield _Checker(root, (OpenPgp(keys, folder), Cms(keys, folder)), progress)
 
 
 @attrs.frozen

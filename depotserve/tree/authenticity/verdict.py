@@ -44,7 +44,7 @@ class Verdict:
     fingerprint: str = ""
     detail: str = ""  # one line for a person, "" where the state says it all
     # Of the very bytes that were checked; None where none were. For a clear-signed file, of the
-    # whole file, of which it vouches for `clear_signed.signed_text` alone.
+    # whole file, of which it vouches for the lines of `clear_signed.take_apart` alone.
     sha256: bytes | None = None
 
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import attrs
 
 from depotserve.errors import CallerError
+from depotserve.tree.cores import usable_cores
 from depotserve.tree.scan.running import Ran, run
 from depotserve.tree.scan.settings import FILE, Settings, split
 from depotserve.tree.scan.verdict import Answer, GoneError, Verdict, Version, one_line
@@ -57,7 +58,7 @@ class Command:
     @property
     def at_once(self) -> int:
         """Run as many as there are cores."""
-        return os.cpu_count() or 1
+        return usable_cores()
 
     @property
     def largest(self) -> int | None:

@@ -19,6 +19,7 @@ from typing import TYPE_CHECKING, Union
 import attrs
 
 from depotserve.errors import CallerError
+from depotserve.tree.cores import usable_cores
 from depotserve.tree.scan.settings import Settings
 from depotserve.tree.scan.verdict import Answer, GoneError, Verdict, Version, one_line
 
@@ -78,7 +79,7 @@ class Daemon:
         Measured on two cores with small files: 1,900 to 2,800 a second two at a time, 4,000 to
         4,500 four at a time.
         """
-        return min(2 * (os.cpu_count() or 1), _MOST_AT_ONCE)
+        return min(2 * usable_cores(), _MOST_AT_ONCE)
 
     @property
     def largest(self) -> int | None:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from depotserve.tree import cache, hashing
 from depotserve.tree.hashing import Hashed
-from depotserve.tree.inventory import ALWAYS, Inventory
+from depotserve.tree.inventory import ALWAYS, opened_inventory
 from depotserve.tree.progress import Silent
 
 if TYPE_CHECKING:
@@ -33,7 +33,7 @@ def hash_files(
     """
     with contextlib.ExitStack() as exits:
         known = None if fresh else exits.enter_context(cache.opened(state, root))
-        inventory = exits.enter_context(contextlib.closing(Inventory(known)))
+        inventory = exits.enter_context(opened_inventory(known))
         inventory.enter(found)
         inventory.want()
         for entry in inventory.files():

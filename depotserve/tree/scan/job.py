@@ -11,9 +11,11 @@ from typing import TYPE_CHECKING, NamedTuple
 
 import attrs
 
+from depotserve.tree.acceptance import Accepting
 from depotserve.tree.entry import Entry, Kind
 from depotserve.tree.finding import Finding
 from depotserve.tree.finding import Kind as Found
+from depotserve.tree.names import look_at_odd
 from depotserve.tree.progress import Progress, Silent
 from depotserve.tree.scan.content import ChangedError, UnreadableError, opened
 from depotserve.tree.scan.hashes import ALGORITHM, Hashed, hash_files
@@ -32,6 +34,7 @@ if TYPE_CHECKING:
 
 __all__ = ["scan"]
 
+_PLAIN = (int(Kind.FILE), int(Kind.FOLDER))
 # How much a power cut can lose. A write of many verdicts costs as much as a write of one.
 _FLUSH_SECONDS = 1.0
 # A scanner that fails at one file may take the next; one that fails at so many in a row does not
@@ -57,13 +60,14 @@ def scan(
     state: Path,
     fresh: bool = False,
     progress: Progress | None = None,
+    accepting: Accepting | None = None,
 ) -> ScanReport:
     """Have every file beneath `root` scanned, and keep each verdict in the folder `state`.
 
-    With `fresh` nothing that was remembered counts. A scanner that fails half-way is told by the
-    report's `trouble`; what it said until then is kept, as it is when this is interrupted. Raises
-    SurroundingsError if the root cannot be listed, the record cannot be used, or the scanner
-    cannot be asked at all (GoneError).
+    With `fresh` nothing that was remembered counts; `accepting` is what a person has accepted. A
+    scanner that fails half-way is told by the report's `trouble`; what it said until then is kept,
+    as it is when this is interrupted. Raises SurroundingsError if the root cannot be listed, the
+    record cannot be used, or the scanner cannot be asked at all (GoneError).
     """
     shown = progress or Silent()
     files, size = _count(root)
@@ -72,9 +76,10 @@ def scan(
     is_kept = scanner.is_dated(version)
     with opened_record(state, scanner.way, version) as record:
         shown.begin("scanning", files, size)
-        job = _Job(root, scanner, record if is_kept else None, shown)
+        tally = Tally(accepting or Accepting())
+        job = _Job(root, scanner, record if is_kept else None, shown, tally)
         job.work(state, fresh=fresh)
-    report = job.tally.report(version, began, files=files, trouble=job.trouble)
+    report = tally.report(version, began, files=files, trouble=job.trouble)
     return attrs.evolve(report, is_kept=is_kept)
 
 
@@ -107,7 +112,12 @@ class _Job:
     """One scan under way; `_ask` alone runs in workers, the rest in the caller's thread."""
 
     def __init__(
-        self, root: Path, scanner: Scanner, record: Record | None, progress: Progress
+        self,
+        root: Path,
+        scanner: Scanner,
+        record: Record | None,
+        progress: Progress,
+        tally: Tally,
     ) -> None:
         self._root, self._scanner = root, scanner
         self._record, self._progress = record, progress
@@ -115,7 +125,7 @@ class _Job:
         self._flushed = time.monotonic()
         self._running: set[Future[_Done]] = set()
         self._read: queue.SimpleQueue[int] = queue.SimpleQueue()  # bytes, told by the workers
-        self.tally = Tally()
+        self._tally = tally
         self.trouble = ""
 
     def work(self, state: Path, *, fresh: bool) -> None:
@@ -151,11 +161,18 @@ class _Job:
         """Yield all folders; count or report whatever is no file."""
         for folder in folders(self._root):
             for trouble in folder.troubles:
-                self.tally.note(Finding(Found.UNREADABLE, trouble.path, trouble.why))
-            for kind, *_ in folder.states.values():
-                self.tally.links += kind == Kind.LINK
-                self.tally.special += kind == Kind.SPECIAL
+                self._tally.note(Finding(Found.UNREADABLE, trouble.path, trouble.why))
+            for name, (kind, *_) in folder.states.items():
+                if kind not in _PLAIN:
+                    self._pass_over(look_at_odd(folder.prefix + name, Kind(kind), self._root))
             yield folder
+
+    def _pass_over(self, finding: Finding) -> None:
+        """Report a link or a special file; what a link within the tree leads to is scanned."""
+        if finding.kind is Found.LINK:
+            self._tally.links += 1
+        else:
+            self._tally.note(finding)
 
     def _is_taken(self, entry: Entry) -> bool:
         largest = self._scanner.largest
@@ -177,12 +194,12 @@ class _Job:
         answer = self._record.find(hashed.digests[ALGORITHM], entry.size)
         if answer is None:
             return False
-        self.tally.remember(entry, answer)
+        self._tally.remember(entry, answer)
         self._progress.step(1, entry.size)
         return True
 
     def _miss(self, entry: Entry, finding: Finding) -> None:
-        self.tally.miss(finding)
+        self._tally.miss(entry, finding)
         self._progress.step(1, entry.size)
 
     def _ask(self, hashed: Hashed) -> _Done:
@@ -220,7 +237,7 @@ class _Job:
         for future in done:
             self._running.discard(future)
             self._take(future.result())
-            if self.tally.failures >= _MOST_FAILURES:
+            if self._tally.failures >= _MOST_FAILURES:
                 raise GoneError(f"the scanner failed at {_MOST_FAILURES} files in a row")
         while not self._read.empty():
             self._progress.step(0, self._read.get())
@@ -230,9 +247,9 @@ class _Job:
 
     def _take(self, done: _Done) -> None:
         if done.answer is None:
-            self.tally.miss(done.finding)
+            self._tally.miss(done.entry, done.finding)
         else:
-            self.tally.answer(done.entry, done.answer)
+            self._tally.answer(done.entry, done.answer)
             if self._record and done.digest:
                 self._record.keep(done.digest, done.entry.size, done.answer, _now())
         self._progress.step(1, done.entry.size - done.read)

@@ -138,7 +138,8 @@ def _written(database: sqlite3.Connection) -> Iterator[None]:
     try:
         yield
     except BaseException:
-        database.execute("ROLLBACK")
+        if database.in_transaction:  # a full disk has ended it already
+            database.execute("ROLLBACK")
         raise
     database.execute("COMMIT")
 

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 import attrs
 
 if TYPE_CHECKING:
-    from depotserve.tree.finding import Finding
+    from depotserve.tree.acceptance import Rule
+    from depotserve.tree.finding import Finding, Noted
     from depotserve.tree.scan.verdict import Version
 
 __all__ = ["ScanReport"]
@@ -24,11 +25,23 @@ class ScanReport:
     remembered: int  # answered before, by the same version for the same bytes
     infected: int  # of both
     not_scanned: int  # each is a finding
-    links: int  # not followed
-    special: int  # FIFOs, sockets, devices: never opened
-    findings: tuple[Finding, ...]  # worst first, then by path
+    links: int  # within the tree: not followed, and what they lead to is scanned in its place
+    noted: tuple[Noted, ...]  # worst first, then by path
+    rules: tuple[Rule, ...] = ()  # by which findings may be accepted
     trouble: str = ""  # why the scanner could not be asked of every file; "" if it could
     is_kept: bool = True  # whether verdicts are remembered for the next time
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """Give all findings, accepted or not."""
+        return tuple(one.finding for one in self.noted)
+
+    @property
+    def faults(self) -> tuple[Finding, ...]:
+        """Give the findings that are faults and that no rule accepts."""
+        return tuple(
+            one.finding for one in self.noted if one.finding.kind.is_fault and one.rule is None
+        )
 
     @property
     def left(self) -> int:
@@ -37,7 +50,7 @@ class ScanReport:
 
     @property
     def status(self) -> int:
-        """Give the exit status: 2 if the scanner could not be asked, 1 if not all is clean."""
+        """Give the exit status: 2 if the scanner could not be asked, 1 if not all is in order."""
         if self.trouble:
             return 2
-        return int(not self.files or any(finding.kind.is_fault for finding in self.findings))
+        return int(not self.files or bool(self.faults))

@@ -262,6 +262,121 @@ def test_a_list_signed_by_cms_authenticates_its_files(root: Path) -> None:
     assert genuine(found) == set()
 
 
+# Lists that came by another way than the tree.
+
+
+@pytest.fixture
+def elsewhere(tmp_path: Path) -> Path:
+    (tmp_path / "from the vendor").mkdir()
+    return tmp_path / "from the vendor"
+
+
+def lists_in(folder: Path) -> list[str | Path]:
+    """Give the options for the list that lies in a folder, not for a signature beside it."""
+    (first, *_) = sorted(folder.iterdir())
+    return ["--expect", first]
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_a_signed_list_from_elsewhere_authenticates_the_files_of_the_tree(
+    form: Callable[[Path, bytes, Person], None], root: Path, elsewhere: Path, vendor: Person
+) -> None:
+    form(elsewhere, lay(root), vendor)
+    options = lists_in(elsewhere)
+    found = checked(root, vendor.public(), *options)
+    assert (found.status, found.faults) == (0, set())
+    assert genuine(found) == {"pump.img", "valve.img"}
+    (one,) = (one for one in found.document["lists"] if not one["in_tree"])
+    assert one["signer"] == "plant"
+    (signature,) = found.document["signatures"]
+    assert signature["path"].startswith(f"{elsewhere}/")
+    assert (signature["of"], signature["state"]) == (str(options[1]), "good")
+    assert not any("--expect" in one for one in found.document["not_checked"])
+    (root / "pump.img").write_bytes(PUMP[:-1] + b"!")
+    found = checked(root, vendor.public(), *options)
+    assert found.faults == {("digest differs", "pump.img")}
+    assert genuine(found) == {"valve.img"}
+
+
+@pytest.mark.parametrize("form", FORMS)
+def test_a_list_from_elsewhere_that_was_altered_is_a_fault_and_authenticates_nothing(
+    form: Callable[[Path, bytes, Person], None], root: Path, elsewhere: Path, vendor: Person
+) -> None:
+    form(elsewhere, lay(root), vendor)
+    options = lists_in(elsewhere)
+    altered = options[1]
+    assert not isinstance(altered, str)
+    (root / "pump.img").write_bytes(VALVE)
+    old, new = (hashlib.sha256(one).hexdigest().encode() for one in (PUMP, VALVE))
+    altered.write_bytes(altered.read_bytes().replace(old, new))
+    found = checked(root, vendor.public(), *options)
+    assert {kind for kind, _ in found.faults} == {WRONG}
+    assert genuine(found) == set()
+    assert found.marks()["pump.img"] == CONSISTENT
+
+
+def test_a_list_from_elsewhere_signed_by_a_stranger_or_nobody_says_so(
+    root: Path, elsewhere: Path, vendor: Person, stranger: Person
+) -> None:
+    listed = lay(root)
+    (elsewhere / "files.txt").write_bytes(listed)
+    options = lists_in(elsewhere)
+    found = checked(root, vendor.public(), *options)
+    assert (found.status, found.faults, genuine(found)) == (1, set(), set())
+    (said,) = (one for one in found.document["not_checked"] if "--expect" in one)
+    assert said == f"who made {elsewhere}/files.txt (--expect): no signature is in it or beside it"
+    (elsewhere / "files.txt.asc").write_bytes(stranger.sign(listed, "--armor"))
+    found = checked(root, vendor.public(), *options)
+    assert found.faults == {(UNPINNED, f"{elsewhere}/files.txt.asc")}
+    found = checked(root, None, *options)
+    assert (found.status, found.faults) == (0, set())
+    assert "1 signatures, since no keys are pinned (--keys FOLDER)" in found.document["not_checked"]
+
+
+def test_a_list_from_elsewhere_signed_by_cms_authenticates_its_files(
+    root: Path, elsewhere: Path
+) -> None:
+    (elsewhere / "files.txt").write_bytes(lay(root))
+    authority = issuing.issue("plant root", authority=True, hosts=())
+    desk = issuing.issue(
+        "release desk", authority, hosts=("a.example",), purpose=ExtendedKeyUsageOID.CODE_SIGNING
+    )
+    pem = root.parent / "desk.pem"
+    pem.write_bytes(desk.pem + desk.key_pem)
+    words = ["cms", "-sign", "-binary", "-in", elsewhere / "files.txt", "-signer", pem]
+    (elsewhere / "files.txt.p7s").write_bytes(openssl(*words, "-outform", "DER"))
+    keys = pin(root.parent / "keys", plant_pem=authority.pem)
+    options = ("--keys", keys, "--expect", elsewhere / "files.txt")
+    found = check(root, root.parent / "state", *options)
+    assert (found.status, found.faults) == (0, set())
+    assert genuine(found) == {"pump.img", "valve.img"}
+
+
+# Both are called the same; whoever can write into the tree has made the one in it.
+def test_a_signed_list_from_elsewhere_vouches_for_none_of_its_name_in_the_tree(
+    root: Path, elsewhere: Path, vendor: Person
+) -> None:
+    listed = lay(root)
+    (elsewhere / "SHA256SUMS").write_bytes(listed)
+    (elsewhere / "SHA256SUMS.asc").write_bytes(vendor.sign(listed, "--armor"))
+    (root / "extra.img").write_bytes(b"more")
+    (root / "SHA256SUMS").write_text(f"{hashlib.sha256(b'more').hexdigest()}  extra.img\n")
+    found = checked(root, vendor.public(), "--expect", elsewhere / "SHA256SUMS")
+    assert genuine(found) == {"pump.img", "valve.img"}
+    assert found.marks()["extra.img"] == CONSISTENT
+
+
+def test_a_link_to_a_signed_list_elsewhere_is_followed(
+    root: Path, elsewhere: Path, vendor: Person
+) -> None:
+    listed = lay(root)
+    (elsewhere / "files.txt").write_bytes(listed)
+    (elsewhere / "files.txt.asc").write_bytes(vendor.sign(listed, "--armor"))
+    (root.parent / "latest").symlink_to(elsewhere / "files.txt")
+    found = checked(root, vendor.public(), "--expect", root.parent / "latest")
+    assert (found.status, found.faults) == (0, set())
+
+
 def test_a_signed_repomd_authenticates_packages_through_the_primary_index(
     root: Path, vendor: Person
 ) -> None:

@@ -20,6 +20,7 @@ import pytest
 
 from depotserve.errors import SurroundingsError
 from depotserve.tree import digests, hasher
+from depotserve.tree.cores import usable_cores
 from depotserve.tree.entry import Entry, Kind
 from depotserve.tree.hashing import Asked, Hashed, hash_files
 from depotserve.tree.progress import Silent
@@ -597,3 +598,14 @@ def test_as_many_processes_are_started_as_cores_may_be_used(plant: Path, tmp_pat
     through = (harness.need("taskset"), "-c", str(min(os.sched_getaffinity(0))), *trace)
     assert kit.ran(plant, through=through) == (0, "1000\n", "")
     assert calls.read_text().count("hasher.py") == 1
+
+
+def test_cores_are_those_that_a_process_is_bound_to() -> None:
+    asked = "from depotserve.tree.cores import usable_cores; print(usable_cores())"
+    bound = [harness.need("taskset"), "-c", str(min(os.sched_getaffinity(0)))]
+    done = subprocess.run(
+        [*bound, sys.executable, "-c", asked],
+        env=kit.environment(), capture_output=True, timeout=60, check=True,
+    )  # fmt: skip
+    assert done.stdout == b"1\n"
+    assert usable_cores() == len(os.sched_getaffinity(0))

@@ -112,6 +112,18 @@ def test_a_disk_on_usb_is_not_believed_though_it_says_that_it_is_fixed(machine: 
     assert not _believed(machine, b"1 2 8:17 / /m rw - ext4 /dev/sdb1 rw\n", (8, 17))
 
 
+def test_what_is_not_believed_is_named_once_by_its_mount(machine: Path) -> None:
+    _partition(machine, _block(machine, STICK, "8:16"), "sdb1", "8:17")
+    (machine / "mountinfo").write_bytes(
+        b"1 2 8:17 / /media/my\\040stick rw - ext4 /dev/sdb1 rw\n"
+        b"3 2 0:40 / /mnt/share rw - nfs4 server:/share rw\n"
+    )
+    asked = Volumes()
+    for device in ((8, 17), (0, 40), (8, 17), (9, 9)):
+        assert not asked.may_remember(os.makedev(*device), b"/x")
+    assert asked.doubted == ["/media/my stick (ext4)", "/mnt/share (nfs4)", "/x"]
+
+
 def test_a_disk_that_says_that_it_is_removable_is_not_believed(machine: Path) -> None:
     disk = _block(machine, DISK, "8:0", removable="1")
     _partition(machine, disk, "sda1", "8:1")

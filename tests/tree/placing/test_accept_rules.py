@@ -21,12 +21,15 @@ if TYPE_CHECKING:
     from depotserve.tree.acceptance import Rule
 
 SAMPLE = Path(__file__).parents[3] / "conf" / "accept.yaml"
+# Some day, on which rules are read here without a command; what runs a command needs its own.
+TODAY = dt.date(2026, 11, 26)
+SOON = (dt.datetime.now(tz=dt.timezone.utc).date() + dt.timedelta(days=30)).isoformat()
 RULE = {
     "finding": "missing",
     "path": "manuals/*.pdf",
     "reason": "on paper in the control room",
     "by": "ann",
-    "until": "2999-12-31",
+    "until": SOON,
 }
 
 
@@ -42,7 +45,7 @@ def write(folder: Path, *rules: dict[str, Any]) -> Path:
 
 def rule(folder: Path, **changes: Any) -> Rule:
     """Read one rule."""
-    (found,) = load_rules(write(folder, changes))
+    (found,) = load_rules(write(folder, {"until": "2027-03-31", **changes}), TODAY)
     return found
 
 
@@ -51,7 +54,7 @@ def refusal(folder: Path, text: str) -> str:
     file = folder / "accept.yaml"
     file.write_text(text)
     with pytest.raises(CallerError) as caught:
-        load_rules(file)
+        load_rules(file, TODAY)
     return str(caught.value).replace(f"{file}:", "")
 
 
@@ -84,14 +87,14 @@ def test_a_pattern_fits_the_whole_path(
 
 def test_a_name_is_written_in_quotes_as_the_report_shows_it(tmp_path: Path) -> None:
     file = tmp_path / "accept.yaml"
-    ends = "reason: r, by: ann, until: 2999-12-31"
+    ends = "reason: r, by: ann, until: 2027-03-31"
     file.write_text(
         "format: 1\naccept:\n"
         f'  - {{finding: missing, path: "caf\\udce9", {ends}}}\n'
         f'  - {{finding: missing, path: "two\\nlines\\x1b", {ends}}}\n'
         f'  - {{finding: missing, path: "back\\\\slash", {ends}}}\n'
     )
-    byte, lines, slash = load_rules(file)
+    byte, lines, slash = load_rules(file, TODAY)
     assert byte.fits(b"caf\xe9", None)
     assert not byte.fits("caf\u00e9".encode(), None)
     assert lines.fits(b"two\nlines\x1b", None)
@@ -119,6 +122,26 @@ def test_a_rule_counts_to_the_end_of_its_last_day(tmp_path: Path) -> None:
     found = rule(tmp_path, until="2027-03-31")
     assert not found.is_over(dt.date(2027, 3, 31))
     assert found.is_over(dt.date(2027, 4, 1))
+
+
+def test_a_rule_ends_within_a_year_and_a_day(tmp_path: Path) -> None:
+    assert rule(tmp_path, until="2027-11-27").until == dt.date(2027, 11, 27)
+    assert rule(tmp_path, until="2001-01-01").is_over(TODAY)
+    with pytest.raises(CallerError) as caught:
+        rule(tmp_path, until="2027-11-28")
+    assert str(caught.value) == (
+        f"{tmp_path}/accept.yaml:7: accept.until: 2027-11-28 is more than 366 days ahead, "
+        "allowed is 2027-11-27 at most"
+    )
+
+
+def test_a_check_refuses_a_rule_without_an_end_in_sight(tmp_path: Path) -> None:
+    file, tree = write(tmp_path, {"until": "2999-12-31"}), fill(tmp_path / "tree", {})
+    for command in (["check"], ["scan", "--command", "true {file}"]):
+        done = harness.run("tree", *command, tree, "--state", tmp_path / "state", "--accept", file)
+        assert (done.returncode, done.stdout) == (2, b"")
+        assert b"accept.until: 2999-12-31 is more than 366 days ahead" in done.stderr
+        assert done.stderr.count(b"\n") == 1
 
 
 def test_every_kind_of_fault_can_be_named_and_nothing_else(tmp_path: Path) -> None:
@@ -154,11 +177,14 @@ GOOD = "finding: missing, path: a, reason: r, by: ann, until: 2027-01-31"
         ("format: 2\naccept: []\n", "1: format: the format is not known, allowed is format: 1"),
         ("accept: []\n", "1: the format is not known, allowed is format: 1"),
         ("format: 1\naccept: all\n", "1: has no list `accept`, allowed is a list of rules"),
-        ("format: 1\nall: true\naccept: []\n", "2: all: is unknown, allowed are accept, format"),
-        ("- x\n", "1: is no set of keys, allowed are accept, format"),
+        (
+            "format: 1\nall: true\naccept: []\n",
+            "2: all: is no key of a rule, allowed are format, accept",
+        ),
+        ("- x\n", "1: holds no keys, allowed are lines of `key: value`"),
         (
             "format: 1\naccept:\n  - missing\n",
-            "3: accept: is no set of keys, allowed are by, finding, path, reason, size, until",
+            "3: accept: holds no keys, allowed are lines of `key: value`",
         ),
         (f"format: 1\naccept: [{{{GOOD}]\n", "no valid YAML"),
         (f"format: 1\naccept: [{{{GOOD}, by: bob}}]\n", "is set twice"),
@@ -202,7 +228,9 @@ def test_a_file_that_is_no_list_of_rules_is_refused(tmp_path: Path, text: str, l
         ("until", "2027-1-1", "is no day"),
         ("until", "20270101", "is no day"),
         ("until", "2027-03-31T10:00:00", "is no day"),
-        ("unless", "x", "unless: is unknown, allowed are by, finding, path, reason, size, until"),
+        ("until", "2999-12-31", "until: 2999-12-31 is more than 366 days ahead"),
+        ("pth", "x", "pth: is no key of a rule, did you mean path?"),
+        ("unless", "x", "unless: is no key of a rule, allowed are finding, path, reason, by,"),
     ],
 )
 def test_a_fault_of_a_rule_names_its_line_and_key(
@@ -229,13 +257,13 @@ def test_a_file_too_long_or_none_at_all_is_refused(tmp_path: Path) -> None:
 
 
 def test_the_sample_is_read_and_accepts_nothing_and_its_example_is_right(tmp_path: Path) -> None:
-    assert load_rules(SAMPLE) == ()
+    assert load_rules(SAMPLE, TODAY) == ()
     text = SAMPLE.read_text()
     _, _, example = text.partition("# For example:\n")
     lines = [line[4:] for line in example.splitlines() if line.startswith("#   ")]
     file = tmp_path / "accept.yaml"
     file.write_text("format: 1\naccept:\n" + "\n".join(f"  {line}" for line in lines) + "\n")
-    first, second = load_rules(file)
+    first, second = load_rules(file, TODAY)
     assert first.fits(b"gateway/manuals/start.pdf", None)
     assert second.fits(b"intake/pump-07.cfg", 2048)
 
@@ -289,7 +317,7 @@ def test_what_is_accepted_stays_in_the_report_with_its_rule(root: Path, tmp_path
     assert "Missing: 2, of which accepted: 2\n" in text
     assert "  manuals/a.pdf  by SHA256SUMS:1  (accepted by rule 1)\n" in text
     assert (
-        "rule 2 (digest differs, pump.cfg) accepted 1 until 2999-12-31: changed on purpose (ann)\n"
+        f"rule 2 (digest differs, pump.cfg) accepted 1 until {SOON}: changed on purpose (ann)\n"
     ) in text
     assert text.endswith("\nNo fault was found but what rules accept: 3.\n")
 
@@ -353,7 +381,7 @@ def test_names_of_any_bytes_are_accepted_as_the_report_shows_them(tmp_path: Path
     )
     assert shown == "caf\\udce9\\x1b.pdf"
     file = tmp_path / "accept.yaml"
-    ends = "reason: r, by: ann, until: 2999-01-01"
+    ends = f"reason: r, by: ann, until: {SOON}"
     file.write_text(f'format: 1\naccept: [{{finding: missing, path: "{shown}", {ends}}}]\n')
     status, document = check(root, "--accept", file)
     assert (status, document["rules"][0]["accepted"]) == (0, 1)

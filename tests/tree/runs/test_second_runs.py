@@ -124,3 +124,24 @@ def test_a_manifest_is_in_the_order_of_whole_paths(tmp_path: Path) -> None:
         assert done.returncode == 0
         listed = [line[66:].decode() for line in done.stdout.splitlines()]
         assert listed == sorted(names, key=str.encode)
+
+
+def test_why_nothing_is_remembered_is_said(tree: Path, tmp_path: Path) -> None:
+    command = ("--state", tmp_path / "state")
+    assert check(tree, tmp_path / "state").document["not_remembered"] == []
+    assert b"nothing is remembered" not in harness.run("tree", "manifest", tree, *command).stderr
+    # The kernel's word on what is mounted, hidden: nothing can be believed then.
+    hidden = 'mount -t tmpfs none /proc && exec "$@"'
+    through = [harness.need("unshare"), "--mount", "sh", "-c", hidden, "sh"]
+    if os.geteuid():
+        pytest.skip("only root can mount")
+    said = f"nothing is remembered of the files on {tree}"
+    done = harness.run("tree", "manifest", tree, *command, through=through)
+    assert done.returncode == 0
+    assert done.stderr.decode().splitlines()[0].startswith(f"depotserve: {said}")
+    assert done.stderr.count(b"\n") == 2
+    done = harness.run("tree", "check", tree, *command, through=through)
+    assert done.returncode == 0
+    assert done.stdout.decode().count(said) == 1
+    done = harness.run("tree", "check", tree, *command, "--fresh", through=through)
+    assert b"nothing is remembered" not in done.stdout

@@ -208,9 +208,11 @@ def test_names_like_shell_code_links_and_special_files_harm_nothing(
     (tree / "away").symlink_to("/etc")
     os.mkfifo(tree / "fifo")
     report = scan(tree, Daemon(daemon.unix), state=state)
-    assert [kind for kind, _ in found(report)] == [Kind.INFECTED] * 4
-    assert [path for _, path in found(report)] == sorted(path for _, path in found(report))
-    assert (report.files, report.links, report.special) == (4, 2, 1)
+    infected, others = found(report)[:4], found(report)[4:]
+    assert [kind for kind, _ in infected] == [Kind.INFECTED] * 4
+    assert [path for _, path in infected] == sorted(path for _, path in infected)
+    assert others == [(Kind.ASTRAY, b"away"), (Kind.SPECIAL, b"fifo")]
+    assert (report.files, report.scanned, report.links) == (4, 4, 1)
 
 
 def test_a_daemon_that_is_not_there_is_status_2(tmp_path: Path, state: Path) -> None:

@@ -11,6 +11,7 @@ import attrs
 import harness
 
 from depotserve.tree import authenticity
+from depotserve.tree.authenticity.clear_signed import take_apart
 from depotserve.tree.progress import Silent
 
 if TYPE_CHECKING:
@@ -126,3 +127,8 @@ def checked(root: Path, keys: Keys | None) -> list[Checked]:
 def load(folder: Path, tree: Path) -> Any:
     """Load the pinned keys."""
     return authenticity.load_keys(folder, tree=tree)
+
+
+def signed_text(content: bytes) -> bytes:
+    """Give what is signed of a clear-signed file, its lines ended by LF."""
+    return b"".join(line + b"\n" for line in take_apart(content).lines)

@@ -8,8 +8,9 @@ import io
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from signing_kit import signed_text
 
-from depotserve.tree.authenticity import BrokenError, signed_text
+from depotserve.tree.authenticity import BrokenError
 from depotserve.tree.expectations import cleartext
 from depotserve.tree.expectations.listed import UnusableError
 

@@ -11,9 +11,9 @@ import pytest
 import rpm_kit
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from signing_kit import check, load, pin
+from signing_kit import check, load, pin, signed_text
 
-from depotserve.tree.authenticity import BrokenError, State, signed_text
+from depotserve.tree.authenticity import BrokenError, State
 from depotserve.tree.authenticity.armour import blocks
 from depotserve.tree.authenticity.cms_structure import signed_data
 from depotserve.tree.authenticity.openpgp import signatures_in

@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 import harness
 import pytest
 import signing_kit
-from signing_kit import THEN, check, gpgv, load, pin
+from signing_kit import THEN, check, gpgv, load, pin, signed_text
 
-from depotserve.tree.authenticity import BrokenError, State, is_clear_signed, signed_text
+from depotserve.tree.authenticity import BrokenError, State, is_clear_signed
 
 if TYPE_CHECKING:
     from pathlib import Path
