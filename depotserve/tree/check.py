@@ -121,6 +121,7 @@ class _Run:
         signatures = self._check_signatures()
         self._doubt_signed_catalogs()
         self._say_what_deviates()
+        self._trust_digests_more_than_names()
         self._look_into_the_rest()
         self._say_what_no_list_names()
         self._inventory.keep()
@@ -274,6 +275,11 @@ class _Run:
                     f"by {source_of(one)}; its content lies at {shown(twins[0])}",
                 )
         return Finding(Kind.MISSING, path, f"by {source_of(said[0])}")
+
+    def _trust_digests_more_than_names(self) -> None:
+        """Let no name tell that a file is unfinished if a digest tells that it is whole."""
+        named = self._findings.paths(Kind.UNFINISHED)
+        self._findings.withdraw(Kind.UNFINISHED, filter(self._claims.vouches_for, named))
 
     def _look_into_the_rest(self) -> None:
         files, size = self._claims.leave(soundness.FACT)

@@ -288,7 +288,7 @@ class Claims:
         """Tell whether a missing file is to be told of.
 
         It is where a list that names it has none of its kin there instead, and none of its kin that
-        comes first: of several that would do, one is told of.
+        comes after it: of several that would do, one is told of, and servers have what is packed.
         """
         return any(
             not claim[5] or not any(self._speaks_for(path, number, claim[5]))
@@ -297,7 +297,7 @@ class Claims:
 
     def _speaks_for(self, path: bytes, number: int, kin: bytes) -> Iterator[bool]:
         """Tell for each of its kin whether it is there, or missing and told of in its place."""
-        return (other < path or self._is_file(other) for other in self._chunks.kin(number, kin))
+        return (other > path or self._is_file(other) for other in self._chunks.kin(number, kin))
 
     def _is_file(self, path: bytes) -> bool:
         folder, name = split(path)
@@ -403,6 +403,12 @@ class Claims:
     def vouched(self) -> dict[str, int]:
         """Count the files that digests vouch for, by the weakest that does."""
         return {name_at(place): count for place, count in sorted(self._vouched.items())[::-1]}
+
+    def vouches_for(self, path: bytes) -> bool:
+        """Tell whether a digest vouches for a file, and all that is said of it holds."""
+        folder, name = split(path)
+        held = self._inventory.held(folder)
+        return held is not None and name in self._chunks.beside(held).vouched(self._signers)
 
     def weakly_vouched(self) -> Iterator[tuple[bytes, str]]:
         """Give each file that a weak digest alone vouches for, with the strongest it has."""

@@ -51,6 +51,11 @@ class Findings:
                 self._database.execute("INSERT OR IGNORE INTO judged VALUES (?)", (path,))
             yield _PLACES[kind], path, detail.encode("utf-8", "surrogateescape"), line, None
 
+    def withdraw(self, kind: Kind, paths: Iterable[bytes]) -> None:
+        """Forget the findings of a kind about some paths."""
+        rows = [(_PLACES[kind], path) for path in paths]
+        self._database.executemany("DELETE FROM findings WHERE kind = ? AND path = ?", rows)
+
     def is_judged(self, path: bytes) -> bool:
         """Tell whether a file's content has been found wrong."""
         query = "SELECT 1 FROM judged WHERE path = ?"

@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import functools
 import os
-from typing import TYPE_CHECKING, Callable, NamedTuple
+from typing import TYPE_CHECKING, BinaryIO, Callable, NamedTuple
+from urllib.parse import unquote_to_bytes
 
 import attrs
 
 from depotserve.tree import compression
 from depotserve.tree.entry import shown
 from depotserve.tree.expectations.bases import BASES, NAME
+from depotserve.tree.expectations.by_name import ByName
 from depotserve.tree.expectations.catalog import Standing, standing
 from depotserve.tree.expectations.listed import (
     BESIDE_MOST,
+    Listed,
     NotAListError,
     Place,
     Unreadable,
@@ -24,11 +27,11 @@ from depotserve.tree.finding import Finding, Kind
 from depotserve.tree.opening import open_file
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
     from pathlib import Path
 
     from depotserve.tree.claims import Claims, Measured, Row
-    from depotserve.tree.expectations.listed import Dialect
+    from depotserve.tree.expectations.listed import Dialect, Item
     from depotserve.tree.findings import Findings
     from depotserve.tree.inventory import Inventory
 
@@ -92,26 +95,30 @@ class Gathering:
     def _read(self, source: Source, number: int) -> None:
         """Read a list under each base that its kind allows, and keep the one that fits best."""
         kept: _Try | None = None
-        for name in self._bases(source):
+        ways = [_Way(name) for name in self._bases(source)]
+        for way in ways:
             after, lines = self.claims.mark(), _Lines(source.path)
-            self.claims.enter(number, self._rows(source, name, lines))
-            tried = _Try(name, after, self.claims.measure(after), lines)
+            self.claims.enter(number, self._rows(source, way, lines))
+            tried = _Try(way.base, after, self.claims.measure(after), lines)
             if kept is None:
                 kept = tried
-            elif tried.measured.agreeing > kept.measured.agreeing:
+            elif tried.fit > kept.fit:
                 self.claims.take_back(kept.after, after)
                 kept = attrs.evolve(tried, after=kept.after)
             else:
                 self.claims.take_back(after)
             if kept.measured.there == kept.measured.listed:
                 break
+            if way is ways[-1] and not way.spelled:
+                ways += [_Way(one.base, odd) for odd in sorted(lines.odd) for one in ways]
         if kept is not None:
             self._keep(source, number, kept)
 
     def _keep(self, source: Source, number: int, kept: _Try) -> None:
         worth = Standing.COUNTS
         if source.dialect.guessed and not source.given:
-            worth = standing(kept.measured.listed, kept.measured.agreeing)
+            listed, there, agreeing = kept.measured
+            worth = standing(listed, agreeing, there if kept.lines.has_digests else 0)
         self.claims.end(number, kept.base, kept.measured, "; ".join(kept.lines.said))
         if worth is Standing.COUNTS:
             self.findings.note(kept.lines.found)
@@ -134,17 +141,21 @@ class Gathering:
             names.append(name)
         return names
 
-    def _rows(self, source: Source, base: str, lines: _Lines) -> Iterator[Row]:
-        find = self._finder(source, base)
+    def _rows(self, source: Source, way: _Way, lines: _Lines) -> Iterator[Row]:
+        find = self._finder(source, way.base)
         before: bytes | None = None
         folder = b""
         with open(open_file(source.folder, source.file or source.path), "rb") as raw:
-            place = Place(source.path, _reader_beside(source), lines.said.append)
-            for item in source.dialect.read(compression.opened(raw, most=MOST), place):
+            items = _items(raw, source, way, lines)
+            for item in find.learnt(items) if isinstance(find, ByName) else items:
                 if isinstance(item, Unreadable):
                     lines.note(item)
                     continue
                 listed, line, size, digests, kin = item
+                if b"\\" in listed:
+                    lines.odd.add(b"\\")
+                if b"%" in listed:
+                    lines.odd.add(b"%")
                 there = listed[: listed.rfind(b"/") + 1]
                 name = listed[len(there) :]
                 # Mostly the folder of the line before, which need not be resolved again.
@@ -153,8 +164,9 @@ class Gathering:
                     if path is None:
                         lines.note(Unreadable(line, f"{shown(listed)} is no path within the tree"))
                         continue
-                    before = None if base == NAME else there
+                    before = None if way.base == NAME else there
                     folder, _, name = path.rpartition(b"/")
+                lines.has_digests |= bool(digests)
                 head = 1
                 for algorithm, digest in digests or _NO_DIGEST:
                     yield folder, (name, line, size, algorithm, digest, kin, head)
@@ -162,14 +174,20 @@ class Gathering:
 
     def _finder(self, source: Source, base: str) -> Callable[[bytes], bytes | None]:
         if base == NAME:
-            return self._by_name
+            return ByName(self.inventory.named, self._is_there)
         folder = BASES[base](source.path) if source.within else b""
         return functools.partial(resolve, folder or b"")
 
-    def _by_name(self, path: bytes) -> bytes | None:
-        name = path.rpartition(b"/")[2]
-        found = self.inventory.named(name) if resolve(b"", name) else []
-        return found[0] if len(found) == 1 else resolve(b"", name)
+    def _is_there(self, path: bytes) -> bool:
+        return self.inventory.entry(path) is not None
+
+
+@attrs.frozen
+class _Way:
+    """How the paths of a list are read."""
+
+    base: str
+    spelled: bytes = b""  # the odd character in them that means something: see `_SPELLINGS`
 
 
 @attrs.frozen
@@ -181,14 +199,21 @@ class _Try:
     measured: Measured
     lines: _Lines
 
+    @property
+    def fit(self) -> tuple[int, int]:
+        """Say how well it fits the tree, to compare: entries that agree, and that are there."""
+        return self.measured.agreeing, self.measured.there
 
-@attrs.frozen
+
+@attrs.define
 class _Lines:
     """What a list's reader had to say: lines that could not be read, and how it went about it."""
 
     path: bytes
     found: list[Finding] = attrs.field(factory=list)
     said: list[str] = attrs.field(factory=list)
+    odd: set[bytes] = attrs.field(factory=set)  # characters of `_SPELLINGS` in paths
+    has_digests: bool = False
 
     def note(self, item: Unreadable) -> None:
         if len(self.found) < _MOST_LINES:
@@ -205,6 +230,26 @@ _TROUBLES = (OSError, UnusableError, compression.DamagedError, compression.TooLa
 _NO_NAMES = (b"", b".", b"..")
 # An entry without a digest makes a claim of its size, or of its being there.
 _NO_DIGEST: tuple[tuple[None, None], ...] = ((None, None),)
+
+
+def _items(raw: BinaryIO, source: Source, way: _Way, lines: _Lines) -> Iterable[Item]:
+    beside = _reader_beside(source)
+    place = Place(source.path, beside, lines.said.append, way.base)
+    items = source.dialect.read(compression.opened(raw, most=MOST), place)
+    if not way.spelled:
+        return items
+    means, spell = _SPELLINGS[way.spelled]
+    lines.said.append(means)
+    return (
+        item._replace(path=spell(item.path)) if isinstance(item, Listed) else item for item in items
+    )
+
+
+# How paths may be meant that are none as they stand.
+_SPELLINGS: dict[bytes, tuple[str, Callable[[bytes], bytes]]] = {
+    b"\\": ("names in its paths are parted by \\", lambda path: path.replace(b"\\", b"/")),
+    b"%": ("its paths are percent-encoded", unquote_to_bytes),
+}
 
 
 def _reader_beside(source: Source) -> Callable[[bytes], bytes | None]:

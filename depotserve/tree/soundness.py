@@ -25,6 +25,8 @@ if TYPE_CHECKING:
 __all__ = ["FACT", "Looked", "look_into", "read_fact"]
 
 FACT = "structure"  # the name under which the outcome is kept beside a file's digests
+# Of these kinds nothing that is walked lies at the end.
+_OPEN_ENDED = (None, "iso9660", "udf")
 _AHEAD = 64  # files that wait for a thread: enough to keep all busy
 
 
@@ -84,7 +86,7 @@ def _look(root: Path, entry: Entry, stop: threading.Event) -> Looked:
                 return Looked(entry, None)
             found = examine(stream, entry.size, entry.path)
             wrong = found.wrong
-            if not wrong and not found.kind:
+            if not wrong and found.kind in _OPEN_ENDED:
                 zeros = zero_tail(stream.fileno(), entry.size)
                 wrong = suspicious(entry.path, entry.size, zeros)
             if entry_of(entry.path, stream.fileno()) != entry:

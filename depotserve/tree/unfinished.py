@@ -16,6 +16,7 @@ _PARTS = (
     b"partial",
     b"crdownload",
     b"opdownload",
+    b"fdmdownload",
     b"download",
     b"downloading",
     b"filepart",
@@ -23,14 +24,28 @@ _PARTS = (
     b"unfinished",
     b"!ut",
     b"!bt",
+    b"!qb",
+    b"bc!",
+    b"jc!",
+    b"dltmp",
+    b"xltd",
 )
 # Such a file lies beside a download under its final name, and goes when that is whole.
 _CONTROLS = (b"aria2",)
 _SUFFIX = re.compile(
-    rb"(?P<final>.+)\.(?:(?P<control>%s)|%s)" % (b"|".join(_CONTROLS), b"|".join(_PARTS)),
-    re.IGNORECASE | re.DOTALL,
+    rb"(?P<final>.+)\.(?:%s)" % b"|".join((*_CONTROLS, *_PARTS)), re.IGNORECASE | re.DOTALL
 )
-_HINT = re.compile(rb"\.(?:%s)(?:/|\Z)" % b"|".join((*_CONTROLS, *_PARTS)), re.IGNORECASE)
+_CONTROL = re.compile(rb"\.(?:%s)\Z" % b"|".join(_CONTROLS), re.IGNORECASE)
+# What programs write to until it is whole: a name with a suffix of its own before it, or hidden,
+# with six characters drawn at random behind it, as mkstemp(3) and copies over a network have it.
+_TEMPORARY = re.compile(rb"(?P<final>.+\.[A-Za-z0-9]+)\.(?i:te?mp)", re.DOTALL)
+_DRAWN = re.compile(
+    rb"\.(?P<final>.+)\.(?![A-Z][a-z]{5}$)(?=.*[A-Z])(?=.*[a-z])[A-Za-z0-9]{6}", re.DOTALL
+)
+_HINT = re.compile(
+    rb"(?i:\.(?:te?mp|%s))(?:/|\Z)|(?:/|\A)\.[^/]+\.[A-Za-z0-9]{6}(?:/|\Z)"
+    % b"|".join((*_CONTROLS, *_PARTS))
+)
 
 
 def unfinished(names: Collection[bytes]) -> Iterator[tuple[bytes, str]]:
@@ -41,21 +56,24 @@ def unfinished(names: Collection[bytes]) -> Iterator[tuple[bytes, str]]:
     others = set(names)
     found: dict[bytes, str] = {}
     for name in names:
-        match = _SUFFIX.fullmatch(name)
-        if not match:
+        final = _final(name)
+        if final == name:
             continue
-        has_final = match["final"] in others
-        if match["control"] and has_final:
-            found[match["final"]] = f"{_shown(name)} beside it says that its download goes on"
-        found.setdefault(name, _why(match["final"], has_final=has_final))
+        if final in others and _CONTROL.search(name):
+            found[final] = f"{_shown(name)} beside it says that its download goes on"
+        found.setdefault(name, _why(final, has_final=final in others))
     yield from sorted(found.items())
 
 
 def final_path(path: bytes) -> bytes:
     """Give the path that a download has once it is whole; the same for any other name."""
     folder, slash, name = path.rpartition(b"/")
-    match = _SUFFIX.fullmatch(name)
-    return folder + slash + match["final"] if match else path
+    return folder + slash + _final(name)
+
+
+def _final(name: bytes) -> bytes:
+    matches = (shape.fullmatch(name) for shape in (_SUFFIX, _TEMPORARY, _DRAWN))
+    return next((match["final"] for match in matches if match), name)
 
 
 def _why(final: bytes, *, has_final: bool) -> str:

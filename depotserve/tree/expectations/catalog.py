@@ -57,6 +57,7 @@ BASES = ("folder", "root", "name")
 _PACKED = (b".gz", b".bz2", b".xz", b".zst")
 _SUFFIXES = {b".json": b"{[", b".jsonl": b"{", b".ndjson": b"{", b".xml": b"<"}
 _TELLING = frozenset((Role.PATH, Role.URL, Role.NAME, Role.SIZE, Role.DIGEST))
+_MOST_DAMAGED = 3  # files of a small catalog; more is no accident, as `check` has it of digests
 _RULES = "--rules can state how to read it"
 
 
@@ -114,18 +115,25 @@ class Standing(Enum):
     FOREIGN = "looks like a catalog of something else"
 
 
-def standing(entries: int, agreeing: int) -> Standing:
+def standing(entries: int, agreeing: int, vouching: int = 0) -> Standing:
     """Judge a guessed catalog by how many of its entries agree with a file of the tree.
+
+    `vouching` are the entries whose path leads to a file, if digests are stated, whatever the size.
 
     An entry agrees if its path leads to a file (by any of `BASES`) that has the size it states; an
     entry without a size, if the file is there. Half of them make it a list of this tree: what they
     miss is missing. Next to none means that it speaks of other files: the sources or parts that a
     program was made of, what lies on another server, sizes that are no bytes of files. In between
     nobody can tell, and doubt is a fault: one, about the catalog, not one for each entry.
+
+    Who states the digests of files that are here means them. A few sizes that are others then say
+    that so many files are damaged; many, that they are no sizes in bytes.
     """
     if 2 * agreeing >= entries:
         return Standing.COUNTS
-    return Standing.DOUBTFUL if 10 * agreeing >= entries else Standing.FOREIGN
+    if 2 * vouching >= entries:
+        return Standing.COUNTS if entries - agreeing <= _MOST_DAMAGED else Standing.DOUBTFUL
+    return Standing.DOUBTFUL if 10 * max(agreeing, vouching) >= entries else Standing.FOREIGN
 
 
 def dialect_of(name: bytes, head: bytes) -> Dialect | None:

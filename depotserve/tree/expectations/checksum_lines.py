@@ -17,6 +17,7 @@ from depotserve.tree.digests import named, parse_hex
 from depotserve.tree.entry import shown
 from depotserve.tree.expectations import cleartext, list_names
 from depotserve.tree.expectations.cleartext import BEGIN, SIGNATURE
+from depotserve.tree.expectations.facts import digest_of
 from depotserve.tree.expectations.listed import (
     LONGEST_LINE,
     Dialect,
@@ -32,11 +33,14 @@ from depotserve.tree.expectations.records import Line, head_of, pieces_of, plain
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
+    from depotserve.tree.expectations.list_names import ListName
+
 __all__ = ["dialect_of", "read"]
 
 _HEAD = 2 * LONGEST_LINE  # holds the first record and enough of the second to tell how they end
 # After so many lines of which none was read it is another kind of file.
 _MOST_IN_VAIN = 1000
+_MOST_OF_ONE = 16  # digests of one file
 _PLAIN = re.compile(
     rb"(?P<escaped>\\)?(?P<digest>[0-9A-Fa-f]+)[ \t](?P<mark>[ *](?=.))?(?P<name>.+)", re.DOTALL
 )
@@ -45,13 +49,18 @@ _QUICK = re.compile(rb"([0-9A-Fa-f]+) [ *]([^\0\r]+)", re.DOTALL)
 # Greedy: the last `) = ` ends the name.
 _TAGGED = re.compile(
     rb"(?P<escaped>\\)?(?P<tag>[A-Za-z0-9][A-Za-z0-9/-]{0,15}) ?\((?P<name>.+)\) ?= ?"
-    rb"(?P<digest>[0-9A-Fa-f]+)",
+    rb"(?P<digest>[0-9A-Fa-f]+|[0-9A-Za-z+/]+={0,2})",
     re.DOTALL,
 )
-_ALONE = re.compile(rb"[0-9A-Fa-f]+[ \t]*")
+# Of the file beside the list; also as OCI writes a digest, and `openssl dgst` one of its input.
+_ALONE = re.compile(
+    rb"(?:(?P<tag>[A-Za-z0-9][A-Za-z0-9/-]{0,15})?(?: ?[:=] ?|\(stdin\) ?= ?))?"
+    rb"(?P<digest>[0-9A-Fa-f]+)[ \t]*"
+)
 _RECORD = rb"(?:[0-9A-Fa-f]{2,}[ \t]|[A-Z0-9][A-Za-z0-9/-]{0,15} ?\()"
 _BEGINS = re.compile(_RECORD)
 _BEGINS_LATER = re.compile(rb"\n" + _RECORD)
+_COMMENTS = (b"#", b";")
 _ESCAPED = re.compile(rb"\\(.?)", re.DOTALL)
 _UNESCAPED = {b"\\": b"\\", b"n": b"\n", b"r": b"\r"}
 
@@ -77,7 +86,9 @@ def read(stream: BinaryIO, place: Place) -> Iterator[Item]:
     head = head_of(pieces, _HEAD)
     end = b"\0" if _ends_in_nul(head) else b"\n"
     lines = split(chain((head,), pieces), end)
-    yield from _List(place, escapes=end == b"\n").items(lines)
+    own = list_names.recognise(place.name)
+    items = _List(place, own, escapes=end == b"\n").items(lines)
+    yield from _of_one_file(items, own.beside, place) if own.beside else items
 
 
 _DIALECT = Dialect("checksum list", read)
@@ -93,12 +104,41 @@ def _ends_in_nul(head: bytes) -> bool:
     return not rest or _BEGINS.match(rest) is not None
 
 
+def _of_one_file(items: Iterator[Item], own: bytes, place: Place) -> Iterator[Item]:
+    """Let what a list says of the file that it is named for be said of the one beside it.
+
+    A list of this file alone may name it by where it lay when the list was made.
+    """
+    held: list[Listed] = []
+    alone, near = True, place.neighbour(own)
+    for item in items:
+        if isinstance(item, Unreadable):
+            yield item
+        elif alone and _is_another_of(held, item, own):
+            held.append(item)
+        else:
+            yield from held
+            held, alone = [], False
+            yield item._replace(path=near) if item.path == own else item
+    # Where there is such a file below the list's folder, that is the one.
+    if held and place.beside(held[0].path) is not None:
+        near = held[0].path
+    yield from (one._replace(path=near) for one in held)
+
+
+def _is_another_of(held: list[Listed], item: Listed, own: bytes) -> bool:
+    """Tell an entry of a file called `own` elsewhere, the first one or one of the same file."""
+    if item.path == own or posixpath.basename(item.path) != own:
+        return False
+    return not held or (item.path == held[0].path and len(held) < _MOST_OF_ONE)
+
+
 class _List:
     """A list that is being read."""
 
-    def __init__(self, place: Place, *, escapes: bool) -> None:
+    def __init__(self, place: Place, own: ListName, *, escapes: bool) -> None:
         self._place = place
-        self._own = list_names.recognise(place.name)
+        self._own = own
         self._escapes = escapes  # False: records end in NUL, and need none
         self._single: bool | None = None  # one blank before names, once a line has shown it
         self._first: Listed | None = None
@@ -121,7 +161,7 @@ class _List:
             for at, one in self._signed_or_all(number, line, lines):
                 # As coreutils has it: a comment begins its line, blanks before an entry go.
                 text = None if one is None else one.lstrip(b" \t")
-                if one is None or (text and not one.startswith(b"#")):
+                if one is None or (text and not one.startswith(_COMMENTS)):
                     yield from self._in_turn(self._item(at, text))
         if self._first is not None:
             yield from self._stranger(self._first)
@@ -184,9 +224,10 @@ class _List:
             raise _LineError(f"longer than {LONGEST_LINE} bytes")
         if b"\0" in text:
             raise _LineError("holds a NUL, which no name can")
-        if self._own.beside and _ALONE.fullmatch(text):
-            alone = text.rstrip(b" \t")
-            return Listed(self._own.beside, number, None, (self._digest(alone),))
+        alone = _ALONE.fullmatch(text) if self._own.beside else None
+        if alone:
+            digest = _tagged_digest(alone) if alone["tag"] else self._digest(alone["digest"])
+            return Listed(self._own.beside, number, None, (digest,))
         found = _PLAIN.fullmatch(text)  # most lines are; no known tag looks like a digest
         if found:
             digest = self._digest(found["digest"])
@@ -239,7 +280,7 @@ def _tagged_digest(found: re.Match[bytes]) -> tuple[str, bytes]:
     algorithm = named(tag)
     if algorithm is None:
         raise _LineError(f"{tag} is no digest that is known here")
-    value = parse_hex(found["digest"], algorithm)
+    value = digest_of(found["digest"].decode("ascii"), algorithm)
     if value is None:
         raise _LineError(f"{len(found['digest'])} digits are no digest {tag}")
     return algorithm.name, value

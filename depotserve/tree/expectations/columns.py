@@ -154,6 +154,8 @@ class Table:
         texts = tuple(_text(thing, key) for thing in self.things)
         kind = self.role(key)
         read = url_path if kind is Role.URL else path_of
+        if kind is Role.PATH and all(text.endswith("/") for text in texts if text):
+            texts = tuple(text.rstrip("/") if text else text for text in texts)  # of folders
         if kind is not Role.URL and not any("/" in text for text in texts if text):
             # Separators of another system, where nothing has this one's.
             texts = tuple(text.replace("\\", "/") if text else text for text in texts)
@@ -249,11 +251,19 @@ def _folder_around(thing: Thing) -> bytes | None:
 def _nesting(thing: Thing, key: str) -> bytes | None:
     names = []
     for one in _around(thing):
-        is_folder = bool(one.place) and role(one.place[-1]) is Role.FOLDER
-        if is_folder or one.place == thing.place:
+        if _is_folder(one) or one.place == thing.place:
             keys = [key] if key in one.fields else [k for k in one.fields if role(k) is Role.NAME]
             names.append(_folder(_text(one, keys[0])) if keys else None)
     return b"/".join(name for name in reversed(names) if name) or None
+
+
+def _is_folder(thing: Thing) -> bool:
+    """Tell an object that is a folder: by the key that it stands under, or by its own word."""
+    under = thing.place[-1] if thing.place else ""
+    if Role.FOLDER in (role(under), role(under.removesuffix("s")), role(f"{under[:-3]}y")):
+        return True
+    kinds = (thing.fields[key] for key in thing.fields if key.lower() in ("type", "kind"))
+    return any(isinstance(kind, str) and role(kind) is Role.FOLDER for kind in kinds)
 
 
 def one_line(text: str) -> str:

@@ -14,6 +14,7 @@ import json
 import re
 from typing import TYPE_CHECKING, Any, BinaryIO, Callable, NamedTuple
 
+from depotserve.tree.expectations.rows import with_keys
 from depotserve.tree.xml_events import BadXmlError, Start, events
 
 if TYPE_CHECKING:
@@ -173,7 +174,8 @@ class _Step(NamedTuple):
 def things(document: Any, is_map: Callable[[dict[str, Any]], bool]) -> Iterator[Thing]:  # noqa: ANN401
     """Yield every object of a document in its order; `is_map` tells whose keys are no key words.
 
-    Raises NoDocumentError for a document with more than DEEPEST levels.
+    Raises NoDocumentError for a document with more than DEEPEST levels, AmbiguousError for a table
+    whose columns have no names.
     """
     stack = [_Step(document, (), None, None, 0)]
     numbers = itertools.count()
@@ -182,7 +184,8 @@ def things(document: Any, is_map: Callable[[dict[str, Any]], bool]) -> Iterator[
         if step.depth > DEEPEST:
             raise NoDocumentError(f"more than {DEEPEST} levels", promising=False)
         if isinstance(step.value, list):
-            items = (step._replace(value=item, depth=step.depth + 1) for item in step.value)
+            values = with_keys(step.value, step.parent.fields if step.parent else {})
+            items = (step._replace(value=item, depth=step.depth + 1) for item in values)
             stack.extend(_reversed(items))
         elif isinstance(step.value, dict):
             thing = Thing(step.place, step.value, step.parent, step.key, next(numbers))

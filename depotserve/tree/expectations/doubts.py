@@ -7,7 +7,12 @@ from typing import TYPE_CHECKING, Callable
 
 from depotserve.tree.expectations.columns import AmbiguousError, Table
 from depotserve.tree.expectations.evidence import names_files
-from depotserve.tree.expectations.facts import is_address, looks_like_digest, looks_like_file
+from depotserve.tree.expectations.facts import (
+    claims,
+    is_address,
+    looks_like_digest,
+    looks_like_file,
+)
 from depotserve.tree.expectations.vocabulary import Role
 
 if TYPE_CHECKING:
@@ -15,7 +20,7 @@ if TYPE_CHECKING:
 
 __all__ = ["refuse_nameless_facts", "refuse_nameless_paths"]
 
-# Keys of hexadecimal texts that are as long as digests and are none of a file.
+# Keys of hexadecimal and base64 texts that are as long as digests and are none of a file.
 _NO_DIGEST = re.compile("commit|rev|uuid|guid|sig|key|token|secret|etag|id$", re.IGNORECASE)
 _FOR_HUMANS = re.compile("[0-9]+([.,][0-9]+)* ?([kKMGT]i?)?([bB]|bytes|Bytes)?")
 
@@ -30,7 +35,7 @@ def refuse_nameless_facts(table: Table) -> None:
         if (
             table.role(key) is Role.NONE
             and not _NO_DIGEST.search(key)
-            and _all(table, key, looks_like_digest)
+            and _all(table, key, _may_be_digest)
         ):
             _refuse_unclear_digest(table, key)
 
@@ -58,6 +63,12 @@ def _refuse_unclear_digest(table: Table, key: str) -> None:
 def _all(table: Table, key: str, test: Callable[[str], bool]) -> bool:
     values = [thing.fields.get(key) for thing in table.things]
     return all(isinstance(value, str) and test(value) for value in values)
+
+
+def _may_be_digest(text: str) -> bool:
+    """Tell hexadecimal, or base64 with its padding, that is as long as a digest."""
+    padded = text.endswith("=") and any(claim.value for claim in claims("digest", text))
+    return looks_like_digest(text) or padded
 
 
 def _is_for_humans(text: str) -> bool:

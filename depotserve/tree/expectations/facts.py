@@ -42,14 +42,17 @@ _LONGEST_PATH = 4096  # bytes, PATH_MAX
 _NO_PATH = re.compile(r"[\0-\x1f\x7f*]|\$\{|\{\{|/\Z|\A[A-Za-z]:[\\/]")
 _AUTHORITY = re.compile(r"(?:[A-Za-z][A-Za-z0-9+.-]*:)?//[^/?#]*")
 _SCHEME = re.compile(r"[A-Za-z][A-Za-z0-9+.-]+:")
+# Whole bytes as they are written for people; a comma parts thousands.
+_BYTES = re.compile("([0-9]{1,3}(?:,[0-9]{3})+|[0-9]+) ?(?:b|bytes?|octets?)?", re.IGNORECASE)
 _FILE = re.compile(r"(?:.*[/\\])?[^/\\]+\.(?=[0-9]*[A-Za-z])[A-Za-z0-9_]{1,10}")
 
 
 def size_of(value: Any) -> int | None:  # noqa: ANN401
-    """Read a size: a whole number, or one as text in ASCII digits; None for anything else."""
+    """Read a size: a whole number of bytes, or one as text, such as `4,096 bytes`; else None."""
     if type(value) is int:  # no truth value
         value = str(value) if 0 <= value < 2**64 else ""
-    return parse_size(value.strip()) if isinstance(value, str) else None
+    found = _BYTES.fullmatch(value.strip()) if isinstance(value, str) else None
+    return parse_size(found[1].replace(",", "")) if found else None
 
 
 class Claim(NamedTuple):

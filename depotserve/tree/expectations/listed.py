@@ -73,6 +73,7 @@ class Place:
     beside: Callable[[bytes], bytes | None] = lambda _: None
     # Takes one line for a person on how the list is read, where that is not plain from its kind.
     say: Callable[[str], None] = lambda _: None
+    base: str = "folder"  # of `bases.BASES`, what the paths of the list are held to be relative to
 
     @property
     def folder(self) -> bytes:
@@ -83,6 +84,10 @@ class Place:
     def name(self) -> bytes:
         """Give the list's own file name."""
         return posixpath.basename(self.path)
+
+    def neighbour(self, name: bytes) -> bytes:
+        """Give the path, as the list would have it, of a file in the list's own folder."""
+        return posixpath.join(self.folder, name) if self.base == "root" else name
 
 
 # A reader gets the list's decompressed bytes and yields as it reads; memory does not grow with the

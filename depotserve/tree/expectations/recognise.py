@@ -40,7 +40,8 @@ _BY_HEAD: tuple[Callable[[bytes, bytes], Dialect | None], ...] = (
 _CANDIDATE = re.compile(
     rb"(?:Packages|Sources)(?:\.(?:gz|xz|bz2|zst))?\Z|(?:In)?Release\Z"
     rb"|(?:.*-)?primary\.xml(?:\.(?:gz|xz|bz2|zst))?\Z"
-    rb"|.*\.(?i:json|xml|html?|meta4|metalink|dsc|changes|buildinfo)\Z",
+    rb"|.*\.(?i:html?|meta4|metalink|dsc|changes|buildinfo)\Z"
+    rb"|.*\.(?i:jsonl?|ndjson|xml)(?i:\.(?:gz|xz|bz2|zst))?\Z",
     re.DOTALL,
 )
 

@@ -54,10 +54,11 @@ class _Links(HTMLParser):
             self.found.append(_Link(self.getpos()[0], href))
 
 
-def read_page(stream: BinaryIO, _place: Place) -> Iterator[Item]:
+def read_page(stream: BinaryIO, place: Place) -> Iterator[Item]:
     """Yield each file that a PEP 503 page links with a digest.
 
-    A link to another host, or from the root of its own, is known by its last component alone.
+    A link to another host, or from the root of its own, is known by its last component alone,
+    unless files are looked for by their names, where those before it help.
     Raises NotAListError for a page that has no such link.
     """
     content = stream.read(_MOST + 1)
@@ -65,13 +66,13 @@ def read_page(stream: BinaryIO, _place: Place) -> Iterator[Item]:
         raise NotAListError("a page that links nothing with a digest")
     if len(content) > _MOST:
         raise UnusableError(f"longer than {_MOST} bytes")
-    yield from insist(_linked(content.decode("utf-8", "surrogateescape")))
+    yield from insist(_linked(content.decode("utf-8", "surrogateescape"), place))
 
 
-def _linked(content: str) -> Iterator[Item]:
+def _linked(content: str, place: Place) -> Iterator[Item]:
     found = False
     for link in _links(content):
-        for item in _one_link(link):
+        for item in _one_link(link, place):
             found = True
             yield item
     if not found:
@@ -100,11 +101,11 @@ def _fed(parser: _Links, piece: str) -> str:
     return "a tag or script is too long" if len(parser.rawdata) > _LONGEST_TAG else ""
 
 
-def _one_link(link: _Link) -> Iterator[Item]:
+def _one_link(link: _Link, place: Place) -> Iterator[Item]:
     kind, value = _digest_of(link.href)
     if not kind:
         return
-    path = _path(link.href)
+    path = _path(link.href, place)
     if not path:
         yield Unreadable(link.line, "a link that names no file")
         return
@@ -122,7 +123,7 @@ def _digest_of(href: str) -> tuple[str, str]:
     return "", ""
 
 
-def _path(href: str) -> bytes | None:
+def _path(href: str, place: Place) -> bytes | None:
     """Give the path of a link relative to its page, unescaped (RFC 3986 sections 2.1 and 4.2)."""
     try:
         url = urlsplit(href)
@@ -130,11 +131,11 @@ def _path(href: str) -> bytes | None:
     except ValueError:  # no address, or surrogates that stand for no byte
         return None
     if url.scheme or url.netloc or path.startswith(b"/"):
-        path = path.rpartition(b"/")[2]
+        path = path.lstrip(b"/") if place.base == NAME else path.rpartition(b"/")[2]
     return path if path and not path.endswith(b"/") else None
 
 
-def read_json_page(stream: BinaryIO, _place: Place) -> Iterator[Item]:
+def read_json_page(stream: BinaryIO, place: Place) -> Iterator[Item]:
     """Yield each file of a PEP 691 page, with its size (PEP 700); `line` counts files.
 
     Raises NotAListError for a page of projects, and for one that gives neither sizes nor digests.
@@ -148,16 +149,17 @@ def read_json_page(stream: BinaryIO, _place: Place) -> Iterator[Item]:
         raise NotAListError("no page of a project's files")
     if files and not any(isinstance(each, dict) and _vouches(each) for each in files):
         raise NotAListError("a page without sizes and digests")
-    yield from insist(item for number, each in enumerate(files, 1) for item in _one(number, each))
+    numbered = enumerate(files, 1)
+    yield from insist(item for number, each in numbered for item in _one(number, each, place))
 
 
 def _vouches(file: dict[str, Any]) -> bool:
     return bool(file.get("hashes")) or file.get("size") is not None
 
 
-def _one(number: int, file: Any) -> Iterator[Item]:  # noqa: ANN401
+def _one(number: int, file: Any, place: Place) -> Iterator[Item]:  # noqa: ANN401
     where = (file.get("url") or file.get("filename")) if isinstance(file, dict) else None
-    path = _path(where) if isinstance(where, str) else None
+    path = _path(where, place) if isinstance(where, str) else None
     if not path:
         yield Unreadable(number, "an entry that names no file")
         return

@@ -371,6 +371,11 @@ def test_an_entry_that_repeats_word_for_word_counts_once() -> None:
             "whether `folder` belongs before `path`",
         ),
         ([{"dir": "f", "folder": "g", "file": "a.bin", "sha1": hexed(ONE, "sha1")}], "folder"),
+        (
+            [{"file": f"{name}.bin", "stamp": in_base64(ONE)} for name in "ab"],
+            "what `stamp` says of the files",
+        ),
+        ([[f"{name}.bin", 3, hexed(ONE)] for name in "ab"], "nothing names their columns"),
     ],
 )
 def test_what_can_be_read_in_two_ways_is_refused_with_the_reason(
@@ -436,3 +441,42 @@ def test_a_guessed_catalog_counts_if_half_of_it_is_there(
     entries: int, agreeing: int, expected: Standing
 ) -> None:
     assert standing(entries, agreeing) is expected
+
+
+@pytest.mark.parametrize(
+    ("entries", "agreeing", "vouching", "expected"),
+    [
+        (1, 0, 1, Standing.COUNTS),
+        (5, 2, 3, Standing.COUNTS),
+        (9, 0, 9, Standing.DOUBTFUL),
+        (3, 0, 1, Standing.DOUBTFUL),
+        (2000, 3, 20, Standing.FOREIGN),
+        (1, 0, 0, Standing.FOREIGN),
+    ],
+)
+def test_one_that_states_digests_of_files_that_are_here_is_about_them(
+    entries: int, agreeing: int, vouching: int, expected: Standing
+) -> None:
+    assert standing(entries, agreeing, vouching) is expected
+
+
+def test_a_table_is_read_by_the_names_of_its_columns_wherever_they_stand() -> None:
+    row = ["a.bin", 3, hexed(ONE)]
+    for document in (
+        [["file", "size", "sha256"], row],
+        {"columns": ["file", "size", "sha256"], "rows": [row, row]},
+    ):
+        (item,) = _read(as_json(document)).entries
+        assert item == Listed(b"a.bin", 1, 3, (("sha256", bytes.fromhex(hexed(ONE))),))
+
+
+def test_many_tables_beside_each_other_are_looked_at_in_time() -> None:
+    tables = {f"t{number}": [[number], [number]] for number in range(50_000)}
+    assert guess(tables) is None
+
+
+@pytest.mark.parametrize("size", ["4096", " 4,096 ", "4096 bytes", "4096B", "4,096 octets"])
+def test_a_size_may_be_written_for_people_if_it_is_whole_bytes(size: str) -> None:
+    (item,) = _read(as_json([{"file": "a.bin", "size": size, "sha256": hexed(ONE)}])).entries
+    assert isinstance(item, Listed)
+    assert item.size == 4096

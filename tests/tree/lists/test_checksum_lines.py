@@ -290,7 +290,8 @@ def test_a_program_or_a_text_that_has_a_lists_name_is_none(name: bytes) -> None:
         *("x.iso.sha512.txt", "x.sm3", "x.sha3-256", "x.blake2b", "x.iso.DIGESTS", "x.checksum"),
         *("sums.sha224", "CHECKSUM.SHA512", "CHECKSUM.SHA512-basin-2.1", "B2SUMS", "b2sums.txt"),
         *("SHA256SUMS.asc", "x.iso.sha256.asc", "sha512.txt", "basin-sha256.txt", "hashes.txt"),
-        *("manifest-sha256.txt", "tagmanifest-md5.txt", "fetch.txt", "sha-256sums"),
+        *("manifest-sha256.txt", "tagmanifest-md5.txt", "fetch.txt", "sha-256sums", "shasums"),
+        *("SHASUMS256.txt", "checksums.lst", "sha256sums.list", "hashsum.txt", "basin.sum"),
     ],
 )
 def test_a_file_of_a_common_name_is_taken_for_a_list(name: str) -> None:
