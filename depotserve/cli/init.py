@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import shlex
-import signal
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -15,14 +14,12 @@ import click
 from depotserve import accounts, config, tls
 from depotserve.cli.options import json_option, passphrase_file_option, read_passphrase
 from depotserve.cli.printable import printable
+from depotserve.cli.stopping import end_as_interrupted
 from depotserve.errors import CallerError
 from depotserve.setup import Plan, set_up
 from depotserve.survey import Survey, survey
 
 if TYPE_CHECKING:
-    from types import FrameType
-    from typing import NoReturn
-
     from depotserve.home import Home
 
 __all__ = ["init"]
@@ -71,7 +68,7 @@ def init(  # noqa: PLR0913  # one for each option
         passphrase=accounts.passphrase.generate() if given is None else given,
         port=port,
     )
-    signal.signal(signal.SIGTERM, _interrupt)
+    end_as_interrupted()
     made = set_up(plan)
     found = survey(plan.content, config.load(made.root).never_serve)
     shown = _Shown(plan, made, found, guessed=not hosts, generated=given is None)
@@ -83,11 +80,6 @@ def _home(option: Path | None) -> Path:
     if not named:
         raise CallerError("no home is named", allowed="give --home DIR or set DEPOT_HOME")
     return Path(os.path.abspath(named))
-
-
-def _interrupt(_signal: int, _frame: FrameType | None) -> NoReturn:
-    """Let what was begun be cleared away, as after an interruption from the keyboard."""
-    raise KeyboardInterrupt
 
 
 @attrs.frozen

@@ -6,6 +6,8 @@ import importlib
 
 import click
 
+from depotserve.cli.stopping import end_as_interrupted
+
 __all__ = ["tree"]
 
 # Command -> its module and function; imported when it is asked for.
@@ -40,3 +42,4 @@ def tree() -> None:
     Nothing is written into it but the files that `place` puts there. What is remembered of
     unchanged files lies in the user's state folder or --state DIR.
     """
+    end_as_interrupted()

@@ -170,7 +170,7 @@ def _verdict(report: Report) -> str:
     if not report.vouches:
         return "Nothing vouches for these files: no list with digests names any. No other fault."
     if report.lacks_proof:
-        return "No pinned key, and no digest that was typed in, vouches for any file."
+        return "No pinned key, and no digest that was typed in, proves any file other than lists."
     if accepted := sum(count for _, count in report.findings.counts().values()):
         return f"No fault was found but what rules accept: {accepted}."
     return "No fault was found."

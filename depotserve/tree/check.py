@@ -199,8 +199,9 @@ class _Run:
 
     def _check_signatures(self) -> list[Checked]:
         keys = self._settings.keys
-        root, paths = self._wish.root, sorted(self._tellers)
-        checked = list(check_signatures(root, paths, keys, self._progress))
+        lists = {one.path for one in self._claims.lists() if one.within}
+        root, paths = self._wish.root, sorted({*self._tellers, *lists})
+        checked = list(check_signatures(root, paths, keys, self._progress, lists=lists))
         self._claims.set_aside(one.signature for one in checked if one.signature != one.signed)
         signed = dict(self._signed(checked))
         checked += self._check_given(keys)
@@ -320,6 +321,8 @@ def _unchecked(wish: Wish, given: Collection[Given], signatures: list[Checked]) 
     """Say what this run left out, and what no run looks at."""
     if wish.keys is None and signatures:
         yield f"{len(signatures)} signatures, since no keys are pinned (--keys FOLDER)"
+    if any(one.verdict and one.verdict.state is State.GOOD for one in signatures):
+        yield "whether a signer's key or certificate has been revoked since you got it"
     signed = {one.signed for one in signatures}
     for path in (one.path for one in given if one.path not in signed):
         yield f"who made {shown(path)} (--expect): no signature is in it or beside it"
@@ -352,6 +355,6 @@ def _of_signature(one: Checked) -> Iterator[Finding]:
     verdict = one.verdict
     if verdict is None or verdict.state not in _STATES:
         return
-    parts = [verdict.state.value, verdict.detail, verdict.vendor and f"key of {verdict.vendor}"]
-    parts.append(verdict.fingerprint)
+    whose = f"key of {verdict.vendor}" if verdict.vendor else ""
+    parts = [verdict.state.value, verdict.detail, whose, verdict.fingerprint]
     yield Finding(_STATES[verdict.state], one.signature, ", ".join(filter(None, parts)))

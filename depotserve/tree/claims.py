@@ -423,6 +423,13 @@ class Claims:
             "unknown": files - self._authenticated - self._consistent,
         }
 
+    def count_signed_lists(self) -> int:
+        """Count the lists in the tree that are authenticated and name files that are there."""
+        query = (
+            "SELECT count(DISTINCT path) FROM lists WHERE within AND there AND signer IS NOT NULL"
+        )
+        return int(self._database.execute(query).fetchone()[0])
+
     def marked(self) -> Iterator[Marked]:
         """Give each file with its mark, by path."""
         return self._inventory.by_path(self._marked)

@@ -27,7 +27,7 @@ _LONGEST_PATH = 255  # bytes; below, no medium minds how long a path is
 _TELLING = re.compile(
     rb"md5|sm3|sha|b2|blake2|sum|digest|hash|packages|sources|release|primary|repomd|index|fetch"
     rb"|oci-layout|\.(?:jsonl?|ndjson|xml|html?|meta4|metalink|dsc|changes|buildinfo"
-    rb"|asc|sig|gpg|sign|pgp|p7s?|rpm)(?:/|\.|\Z)"
+    rb"|asc|sig|gpg|sign|signature|pgp|p7[ms]?|cms|rpm)(?:/|\.|\Z)"
 )
 
 

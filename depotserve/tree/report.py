@@ -53,8 +53,7 @@ class Report:
     @property
     def vouches(self) -> bool:
         """Tell whether anything vouches for any file."""
-        marks = self.claims.marks()
-        return marks["authenticated"] + marks["self-consistent only"] > 0
+        return self._proven + self.claims.marks()["self-consistent only"] > 0
 
     @property
     def faults(self) -> int:
@@ -70,7 +69,15 @@ class Report:
     @property
     def lacks_proof(self) -> bool:
         """Tell whether keys or digests were given, and not one file is authenticated by them."""
-        return self.wants_proof and not self.claims.marks()["authenticated"]
+        return self.wants_proof and not self._proven
+
+    @property
+    def _proven(self) -> int:
+        """Count the authenticated files, without the lists that speak of others.
+
+        A list that states no digest, or weak ones, proves nothing but itself.
+        """
+        return self.claims.marks()["authenticated"] - self.claims.count_signed_lists()
 
     def to_do(self) -> Iterator[ToDo]:
         """Give what is to be fetched again, worst first."""

@@ -53,7 +53,8 @@ def take_apart(content: bytes) -> ClearSigned:
     if content.count(b"\n") > _MOST_LINES:
         raise BrokenError(f"the signed message has more than {_MOST_LINES} lines")
     rows = iter(content.split(b"\n"))
-    if next(rows).rstrip(_TRAILING) != _BEGIN:
+    # Blank lines before it hide nothing; gpgv and the reader of lists pass over them too.
+    if next(filter(None, (row.rstrip(_TRAILING) for row in rows)), b"") != _BEGIN:
         raise BrokenError("text stands before the signed message")
     for row in rows:
         header = row.rstrip(b"\r")

@@ -130,7 +130,7 @@ class Cms:
         if not numbers:
             return Verdict(State.UNREADABLE, detail="openssl cannot use its certificates")
         if not numbers <= _ERRORS.keys():
-            return Verdict(State.UNKNOWN_KEY, fingerprint=name, detail=f"certificate {name}")
+            return Verdict(State.UNKNOWN_KEY, fingerprint=name)
         state, detail = next(_ERRORS[number] for number in _ERRORS if number in numbers)
         return Verdict(state, vendor, name, detail)
 

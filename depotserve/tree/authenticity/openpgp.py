@@ -22,6 +22,7 @@ from depotserve.tree.authenticity.packets import (
     SignatureFacts,
     packets,
     signature_facts,
+    tag_of,
 )
 from depotserve.tree.authenticity.programs import Outcome, feed, program
 from depotserve.tree.authenticity.verdict import State, Verdict, together
@@ -56,11 +57,13 @@ def signatures_in(content: bytes) -> list[Packet]:
 
 
 def _only_signatures(data: bytes) -> list[Packet]:
-    parts = list(packets(data))
+    # A whole message is told by its first packet; others in it may have no length to read them by.
+    is_message = data[:1] >= b"\x80" and tag_of(data[0]) != SIGNATURE
+    parts = [] if is_message else list(packets(data))
+    if is_message or any(one.tag != SIGNATURE for one in parts):
+        raise BrokenError("holds something other than a signature")
     if not parts:
         raise BrokenError("holds no signature")
-    if any(one.tag != SIGNATURE for one in parts):
-        raise BrokenError("holds something other than a signature")
     if len(parts) > _MOST_SIGNATURES:
         raise BrokenError(f"holds more than {_MOST_SIGNATURES} signatures")
     return parts
@@ -204,7 +207,7 @@ _WORDS = (
 
 def _unknown(facts: SignatureFacts) -> Verdict:
     name = facts.key_ids[0].hex().upper() if facts.key_ids else ""
-    return Verdict(State.UNKNOWN_KEY, fingerprint=name, detail=f"key {name}" if name else "")
+    return Verdict(State.UNKNOWN_KEY, fingerprint=name)
 
 
 class _Watched:

@@ -29,6 +29,8 @@ _OF_A_KEY = (PUBLIC_KEY, PUBLIC_SUBKEY, SIGNATURE, 13, 17)
 _PASSED_OVER = (10, 12, 21)  # marker; what somebody's own program thought of the key; padding
 _CERTIFIES = (0x10, 0x11, 0x12, 0x13, 0x1F)  # RFC 9580 §5.2.1: what may say when a key expires
 _REVOKES = 0x20
+# How a signature that revokes a key begins, of version 4 and of version 3 (§5.2.3, §5.2.2).
+_REVOCATION = (b"\x04\x20", b"\x03\x05\x20")
 
 
 def read(content: bytes, vendor: str, file: str) -> list[Found]:
@@ -41,12 +43,15 @@ def read(content: bytes, vendor: str, file: str) -> list[Found]:
             keys.append([])
         elif packet.tag in _PASSED_OVER:
             continue
+        if packet.tag == SIGNATURE and not keys:
+            raise BrokenError("holds a signature without its key: add it to the end of that file")
         if not keys or packet.tag not in _OF_A_KEY:
             raise BrokenError("holds something other than public keys")
         keys[-1].append(packet)
     if not keys:
         raise BrokenError("holds no key")
-    return [_found(parts, vendor, file) for parts in keys]
+    revocations = _revocations(keys)
+    return [_found(_in_order(parts, revocations), vendor, file) for parts in keys]
 
 
 def _binary(content: bytes) -> bytes:
@@ -58,6 +63,29 @@ def _binary(content: bytes) -> bytes:
     if not found or any(one.label != b"PUBLIC KEY BLOCK" for one in found):
         raise BrokenError("holds no OpenPGP key")
     return b"".join(one.data for one in found)
+
+
+def _revocations(keys: list[list[Packet]]) -> dict[bytes, list[Packet]]:
+    """Find what revokes each key, by the key's ID, wherever in the file it stands."""
+    found: dict[bytes, list[Packet]] = {}
+    for one in (one for parts in keys for one in parts if _is_revocation(one)):
+        for key_id in signature_facts(one.body).key_ids:
+            found.setdefault(key_id, []).append(one)
+    return found
+
+
+def _in_order(parts: list[Packet], revocations: dict[bytes, list[Packet]]) -> list[Packet]:
+    """Put what revokes a key right behind it, where alone gpgv looks for it (RFC 9580 §10.1).
+
+    A revocation that was issued by itself is often just added to the end of a file of keys.
+    """
+    named = revocations.get(fingerprint(parts[0].body)[-8:], [])
+    first = dict.fromkeys([*filter(_is_revocation, parts), *named])
+    return [parts[0], *first, *(one for one in parts[1:] if not _is_revocation(one))]
+
+
+def _is_revocation(packet: Packet) -> bool:
+    return packet.tag == SIGNATURE and packet.body.startswith(_REVOCATION)
 
 
 def _found(parts: list[Packet], vendor: str, file: str) -> Found:

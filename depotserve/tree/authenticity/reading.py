@@ -14,7 +14,9 @@ if TYPE_CHECKING:
 
     from depotserve.tree.progress import Progress
 
-__all__ = ["is_file", "opened", "pieces_of", "read_whole"]
+__all__ = ["HEAD", "head_of", "is_file", "is_link", "opened", "pieces_of", "read_whole"]
+
+HEAD = 64  # bytes: more than the first line of a clear-signed message
 
 _PIECE = 256 * 1024
 
@@ -27,9 +29,23 @@ def is_file(root: Path, path: bytes) -> bool:
         return False
 
 
+def is_link(root: Path, path: bytes) -> bool:
+    """Tell whether a link lies at a path of the tree."""
+    return os.path.islink(os.fsencode(root) + b"/" + path)
+
+
 def opened(root: Path, path: bytes) -> BinaryIO:
     """Open a regular file of the tree as a stream. Raises OSError."""
     return open(open_file(root, path), "rb", buffering=_PIECE)
+
+
+def head_of(root: Path, path: bytes) -> bytes:
+    """Read how a file begins; b"" if it cannot be read, which others say."""
+    try:
+        with opened(root, path) as stream:
+            return stream.read(HEAD)
+    except OSError:
+        return b""
 
 
 def read_whole(stream: BinaryIO, head: bytes, most: int) -> bytes | None:

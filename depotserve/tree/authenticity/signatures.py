@@ -15,17 +15,24 @@ from typing import TYPE_CHECKING, Callable, NamedTuple
 import attrs
 
 from depotserve.tree.authenticity import rpm_signature
-from depotserve.tree.authenticity.armour import BrokenError, blocks
 from depotserve.tree.authenticity.clear_signed import holds_message, is_clear_signed
-from depotserve.tree.authenticity.cms import Cms, looks_like_cms
-from depotserve.tree.authenticity.openpgp import OpenPgp, signatures_in
-from depotserve.tree.authenticity.packets import PUBLIC_KEY, tag_of
-from depotserve.tree.authenticity.reading import is_file, opened, pieces_of, read_whole
+from depotserve.tree.authenticity.cms import Cms
+from depotserve.tree.authenticity.kinds import Kind, kind_of, what_it_is
+from depotserve.tree.authenticity.openpgp import OpenPgp
+from depotserve.tree.authenticity.reading import (
+    HEAD,
+    head_of,
+    is_file,
+    is_link,
+    opened,
+    pieces_of,
+    read_whole,
+)
 from depotserve.tree.authenticity.verdict import State, Verdict
 from depotserve.tree.temporary import files_in_folder, temporary_folder
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Collection, Iterable, Iterator
     from pathlib import Path
 
     from depotserve.tree.authenticity.keys import Keys
@@ -36,18 +43,14 @@ __all__ = ["Checked", "Form", "Signed", "check_beside", "check_signatures", "sig
 _MOST_SIGNATURE = 1024 * 1024  # bytes; one is some hundred, a CMS with its certificates some KiB
 _MOST_CLEAR_SIGNED = 16 * 1024 * 1024  # held in memory; the largest known index has some MiB
 _MOST_CONVERTED = 4 * 1024 * 1024  # of a file that is tried again with other line ends
-_DETACHED = (b".asc", b".sig", b".gpg", b".sign", b".p7s", b".p7", b".pgp")
+_ALWAYS = (b".asc", b".p7s")  # nothing else beside a file is called so; others may be encrypted
+_DETACHED = (*_ALWAYS, b".sig", b".sign", b".signature", b".gpg", b".pgp", b".p7", b".p7m", b".cms")
 # Names under which a clear-signed message is looked for; `.asc` is one if nothing lies beside it.
 _CLEAR = re.compile(
     rb"InRelease|.*(sums?|checksums?|digests?|hashes)(\.txt)?|.*\.(dsc|changes|buildinfo)"
     rb"|.*\.(md5|sha1|sha224|sha256|sha384|sha512|b2)(sums?)?(\.txt)?",
     re.IGNORECASE | re.DOTALL,
 )
-# What else is called a signature and begins like this.
-_OTHERS = {
-    b"untrusted comment:": "the signify or minisign kind",
-    b"-----BEGIN SSH SIGNATURE-----": "SSH's kind",
-}
 
 
 class Form(Enum):
@@ -80,8 +83,8 @@ def signed_by(path: bytes, names: Callable[[bytes], bool]) -> Signed | None:
     None if it is no signature by its name. The file that it signs need not be there.
     """
     name = posixpath.basename(path)
-    stem, suffix = posixpath.splitext(path)
-    if name.endswith(b".rpm"):
+    stem, suffix = _parts(path)
+    if suffix == b".rpm":
         return Signed(path, path, Form.PACKAGE)
     if suffix == b".asc" and not names(stem):
         return Signed(path, path, Form.CLEAR)
@@ -90,11 +93,24 @@ def signed_by(path: bytes, names: Callable[[bytes], bool]) -> Signed | None:
     return Signed(path, path, Form.CLEAR) if _CLEAR.fullmatch(name) else None
 
 
+def _parts(path: bytes) -> tuple[bytes, bytes]:
+    """Split a path before its last dot; what follows that in lower case, as some media have it."""
+    stem, suffix = posixpath.splitext(path)
+    return stem, suffix.lower()
+
+
 def check_signatures(
-    root: Path, paths: Iterable[bytes], keys: Keys | None, progress: Progress
+    root: Path,
+    paths: Iterable[bytes],
+    keys: Keys | None,
+    progress: Progress,
+    *,
+    lists: Collection[bytes] = (),
 ) -> Iterator[Checked]:
     """Check what is a signature among `paths`, relative to `root`; all else is passed over.
 
+    So are links: what they lead to in the tree is looked at where it lies.
+    Those of them that are `lists` are looked into whatever their names: they may be clear-signed.
     Yields as it goes and holds one file's signatures at a time. A file that is looked at here is
     opened once and read once; `Verdict.sha256` is of the bytes that were checked. Without keys
     every verdict is None. Raises SurroundingsError if a program is needed and missing, or the
@@ -103,11 +119,19 @@ def check_signatures(
     progress.begin("checking signatures", 0, 0)
     with _checker(root, keys, progress) as checker:
         for path in paths:
-            signed = signed_by(path, lambda one: is_file(root, one))
+            signed = _signed_at(root, path, is_list=path in lists)
             checked = signed and checker.check(signed)
             if checked:
                 progress.step(1, 0)
                 yield checked
+
+
+def _signed_at(root: Path, path: bytes, *, is_list: bool) -> Signed | None:
+    """Tell what a file may sign, by its name, and of a list by how it begins."""
+    signed = signed_by(path, lambda one: is_file(root, one))
+    if signed is None and is_list and is_clear_signed(head_of(root, path)):
+        return Signed(path, path, Form.CLEAR)
+    return None if signed is None or is_link(root, path) else signed
 
 
 def check_beside(
@@ -165,15 +189,15 @@ class _Checker:
     def _by_content(self, signed: Signed) -> Checked | None:
         path = signed.signature
         with opened(self.root, path) as stream:
-            head = stream.read(64)
+            head = stream.read(HEAD)
             clear = is_clear_signed(head)
             most = _MOST_CLEAR_SIGNED if clear or signed.form is Form.CLEAR else _MOST_SIGNATURE
             content = read_whole(stream, head, most)
         if clear or (signed.form is Form.CLEAR and content and holds_message(content)):
             return Checked(path, path, self._clear(content))
-        if signed.form is Form.CLEAR and not path.endswith(b".asc"):
+        target, suffix = _parts(path)
+        if signed.form is Form.CLEAR and suffix != b".asc":
             return None
-        target = posixpath.splitext(path)[0]
         there = is_file(self.root, target)
         if content is None or len(content) > _MOST_SIGNATURE:
             return self._too_long(path, target) if there else None
@@ -193,17 +217,21 @@ class _Checker:
     def _detached(
         self, path: bytes, target: bytes, content: bytes, *, there: bool
     ) -> Checked | None:
-        kind = _kind_of(content)
-        if kind is _Kind.KEY or (kind is _Kind.OTHER and not there):
+        kind = kind_of(content)
+        if kind is Kind.KEY or (kind is Kind.OTHER and not there):
             return None
         if self.tools is None:
             return Checked(path, target, None)
-        if kind is _Kind.OTHER:
-            state = State.OTHER_KIND if content else State.UNREADABLE
-            return Checked(path, target, Verdict(state, detail=_what_it_is(content)))
+        if kind is Kind.OTHER:
+            is_broken = not content or _parts(path)[1] in _ALWAYS
+            state = State.UNREADABLE if is_broken else State.OTHER_KIND
+            return Checked(path, target, Verdict(state, detail=what_it_is(content)))
+        if is_link(self.root, target):
+            detail = "it signs what a link leads to"
+            return Checked(path, target, Verdict(State.OTHER_KIND, detail=detail))
         if not there:
             return Checked(path, target, Verdict(State.ORPHAN))
-        tool = self.tools[1] if kind is _Kind.CMS else self.tools[0]
+        tool = self.tools[1] if kind is Kind.CMS else self.tools[0]
         return Checked(path, target, self._over(target, content, tool))
 
     def _over(self, target: bytes, content: bytes, tool: OpenPgp | Cms) -> Verdict:
@@ -224,58 +252,3 @@ def _line_ends(data: bytes, check: Callable[[bytes], Verdict]) -> str:
         if other != data and check(other).state not in (State.BAD, State.UNREADABLE):
             return f"it would with lines that end in {word}: the line ends were converted"
     return ""
-
-
-class _Kind(Enum):
-    OPENPGP = 1
-    CMS = 2
-    KEY = 3  # a public key, which lies in many trees and signs nothing
-    OTHER = 4
-
-
-# What a binary file is by the type of its first packet (RFC 9580 §5): the parts of a message, which
-# are refused as signatures; bare signatures of other kinds begin with any byte.
-_KINDS = {PUBLIC_KEY: _Kind.KEY, **dict.fromkeys((1, 2, 3, 4, 8, 9, 11, 18, 20), _Kind.OPENPGP)}
-
-
-def _kind_of(content: bytes) -> _Kind:
-    if looks_like_cms(content):
-        return _Kind.CMS
-    try:
-        signatures_in(content)
-    except BrokenError:
-        return _kind_of_other(content)
-    return _Kind.OPENPGP
-
-
-def _kind_of_other(content: bytes) -> _Kind:
-    """Tell a damaged signature from a key, and from what is no OpenPGP."""
-    if content[:1] >= b"\x80":
-        # Raw signatures of other kinds begin with any byte, so that one alone tells nothing.
-        kind = _KINDS.get(tag_of(content[0]), _Kind.OTHER)
-        return kind if _VERSION.match(content) or kind is _Kind.KEY else _Kind.OTHER
-    try:
-        labels = [one.label for one in blocks(content)]
-    except BrokenError:
-        return _Kind.OPENPGP if b"-----BEGIN PGP SIGNATURE-----" in content else _Kind.OTHER
-    if not labels:
-        return _Kind.OTHER
-    return _Kind.KEY if labels[0] == b"PUBLIC KEY BLOCK" else _Kind.OPENPGP
-
-
-# A binary signature packet as it begins: its type, a length, its version (RFC 9580 §5.2); and the
-# packets that a whole message begins with, one-pass (§5.4) and compressed (§5.6).
-_VERSION = re.compile(
-    rb"(?:\xc2(?:[\0-\xbf]|[\xc0-\xdf].|\xff.{4})|\x88.|\x89..|\x8a.{4})[\3-\6]"
-    rb"|[\x90\xc4]\x0d[\3\6]|\xa3[\1-\3]",
-    re.DOTALL,
-)
-
-
-def _what_it_is(content: bytes) -> str:
-    if not content:
-        return "is empty"
-    for beginning, words in _OTHERS.items():
-        if content.startswith(beginning):
-            return f"of {words}"
-    return f"{len(content)} bytes that are neither OpenPGP nor CMS"

@@ -49,10 +49,11 @@ def lines(stream: BinaryIO) -> Iterator[Line]:
 def signed_text(given: Iterator[Line]) -> Iterator[Line]:
     """Yield the text that is signed, its dashes unescaped; all of it where nothing is.
 
-    Lines keep the numbers that they have in the file. Raises UnusableError for text that is cut
-    short, and for what stands where the signature is not about it.
+    Blank lines at the beginning go, be it signed or not. Lines keep the numbers that they have in
+    the file. Raises UnusableError for text that is cut short, and for what stands where the
+    signature is not about it.
     """
-    first = next(given, None)
+    first = next((line for line in given if line.text.rstrip(_BLANKS)), None)
     if first is None:
         return
     if first.text.rstrip() != BEGIN:

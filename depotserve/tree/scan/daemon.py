@@ -110,13 +110,13 @@ class Daemon:
         """
         with self._connected(stop) as connection:
             try:
-                self._send(connection, content, stop)
+                is_sent = self._send(connection, content, stop)
                 answer = self._answer(connection)
             except socket.timeout:
                 return Answer(Verdict.NO_ANSWER, f"no answer in {self.settings.seconds} seconds")
             except (OSError, _CutError):
                 answer = None
-        return self._cut(content, stop) if answer is None else self._read(answer, content)
+        return self._cut(content, stop) if answer is None else self._read(answer, is_sent=is_sent)
 
     @contextlib.contextmanager
     def _connected(self, stop: Stopping) -> Iterator[socket.socket]:
@@ -138,18 +138,24 @@ class Daemon:
         with connection, stop.cut_by(lambda: _shut(connection)):
             yield connection
 
-    def _send(self, connection: socket.socket, content: Content, stop: Stopping) -> None:
-        """Send a file in chunks, until all is sent or the daemon answers before that."""
+    def _send(self, connection: socket.socket, content: Content, stop: Stopping) -> bool:
+        """Send a file in chunks; tell whether the daemon took them all before it answered."""
         early = select.poll()
         early.register(connection, select.POLLIN)
-        connection.sendall(b"zINSTREAM\0")
-        for piece in content.pieces(stop):
-            # A daemon that has enough says so and hangs up; what is sent after that would make
-            # the kernel throw its answer away.
+        try:
+            connection.sendall(b"zINSTREAM\0")
+            for piece in content.pieces(stop):
+                # A daemon that has enough says so and hangs up; what is sent after that would make
+                # the kernel throw its answer away.
+                if early.poll(0):
+                    return False
+                connection.sendall(len(piece).to_bytes(4, "big") + piece)
             if early.poll(0):
-                return
-            connection.sendall(len(piece).to_bytes(4, "big") + piece)
-        connection.sendall(bytes(4))
+                return False
+            connection.sendall(bytes(4))
+        except (BrokenPipeError, ConnectionResetError):  # it may have answered before it hung up
+            return False
+        return True
 
     def _answer(self, connection: socket.socket) -> bytes:
         """Read up to the NUL. Raises OSError, _CutError, and GoneError for what is no answer."""
@@ -168,10 +174,10 @@ class Daemon:
             raise self._gone("answers with more than was asked")
         return answer
 
-    def _read(self, raw: bytes, content: Content) -> Answer:
+    def _read(self, raw: bytes, *, is_sent: bool) -> Answer:
         """Read an answer. Raises GoneError for one that the protocol does not know."""
         answer = one_line(raw)
-        if raw == b"stream: OK" and content.is_whole:
+        if raw == b"stream: OK" and is_sent:
             return Answer(Verdict.CLEAN)
         if answer.startswith("stream: ") and raw.endswith(b" FOUND"):
             return Answer(Verdict.INFECTED, one_line(raw[8:-6]))
@@ -180,10 +186,14 @@ class Daemon:
         raise self._gone(f"answers in no way that is known: {answer[:60]!r}")
 
     def _cut(self, content: Content, stop: Stopping) -> Answer:
-        """Tell a daemon that hung up on one file from one that is gone. Raises GoneError."""
+        """Tell a daemon that failed at one file from one that is gone. Raises GoneError.
+
+        One that does not take a file says so: its answer is read even where it would not be sent
+        all. One that says nothing may have broken down on what the file holds.
+        """
         stop.check()
         self.version(stop)
-        return Answer(Verdict.NOT_TAKEN, f"the scanner hung up after {content.read} bytes")
+        return Answer(Verdict.NO_ANSWER, f"the scanner hung up after {content.read} bytes")
 
     def _gone(self, what: str) -> GoneError:
         named = self.address if isinstance(self.address, str) else "{}:{}".format(*self.address)

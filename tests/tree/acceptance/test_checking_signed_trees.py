@@ -4,7 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
+import signal
 import subprocess
+import time
 from typing import TYPE_CHECKING, Callable
 
 import bagit
@@ -255,6 +258,7 @@ def test_a_list_signed_by_cms_authenticates_its_files(root: Path) -> None:
     found = check(root, root.parent / "state", "--keys", keys)
     assert (found.status, found.faults) == (0, set())
     assert {"pump.img", "valve.img"} <= genuine(found)
+    assert any("has been revoked" in one for one in found.document["not_checked"])
     assert signers(found)["pump.img"] == "plant"
     (root / "SHA256SUMS").write_bytes(listed.replace(b"valve", b"value"))
     found = check(root, root.parent / "state", "--keys", keys)
@@ -510,9 +514,14 @@ def test_a_weak_digest_in_a_signed_list_authenticates_nothing(root: Path, vendor
     listed = f"{sha1}  pump.img\n".encode()
     (root / "SHA1SUMS").write_bytes(vendor.clear_sign(listed))
     found = checked(root, vendor.public())
-    assert (found.status, found.faults) == (0, set())
+    # No fault, yet the key that was pinned proves nothing about any file.
+    assert (found.status, found.faults) == (1, set())
+    assert genuine(found) == {"SHA1SUMS"}
     assert found.marks()["pump.img"] == CONSISTENT
     assert "vouched for by a weak digest alone" in found.kinds
+    (root / "notes.txt").write_bytes(b"notes")
+    (root / "notes.txt.sig").write_bytes(vendor.sign(b"notes"))
+    assert checked(root, vendor.public()).status == 0
     # Nor does it hand trust on to a list.
     strong = f"{hashlib.sha256(PUMP).hexdigest()}  pump.img\n".encode()
     (root / "SHA256SUMS").write_bytes(strong)
@@ -520,6 +529,54 @@ def test_a_weak_digest_in_a_signed_list_authenticates_nothing(root: Path, vendor
     (root / "SHA1SUMS").write_bytes(vendor.clear_sign(f"{sha1}  SHA256SUMS\n".encode()))
     found = checked(root, vendor.public())
     assert found.marks()["pump.img"] == CONSISTENT
+
+
+def test_a_signed_list_of_sizes_vouches_for_no_file(root: Path, vendor: Person) -> None:
+    lay(root)
+    rows = [
+        {"name": name, "size": len(text)}
+        for name, text in (("pump.img", PUMP), ("valve.img", VALVE))
+    ]
+    sizes = json.dumps({"files": rows}).encode()
+    (root / "catalog.json").write_bytes(sizes)
+    (root / "catalog.json.sig").write_bytes(vendor.sign(sizes))
+    found = checked(root, vendor.public())
+    assert (found.status, found.faults) == (1, set())
+    assert genuine(found) == {"catalog.json"}
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+def test_a_check_that_is_ended_leaves_no_program_and_no_file(
+    root: Path, vendor: Person, number: signal.Signals
+) -> None:
+    (root / "SHA256SUMS").write_bytes(lay(root))
+    (root / "SHA256SUMS.sig").write_bytes(vendor.sign(lay(root)))
+    room = root.parent
+    private, programs = room / "tmp", room / "bin"
+    private.mkdir()
+    programs.mkdir()
+    script = f"#!/bin/sh\ncat >/dev/null\necho $$ >{room}/pid\nexec sleep 300\n"
+    (programs / "gpgv").write_text(script)
+    (programs / "gpgv").chmod(0o755)
+    words = ["tree", "check", root, "--state", room / "state"]
+    words += ["--keys", pin(room / "keys", plant_asc=vendor.public())]
+    path = f"{programs}:{os.environ['PATH']}"
+    process = subprocess.Popen(
+        harness.command(*words),
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        env=harness.environment({"TMPDIR": str(private), "PATH": path}),
+    )
+    deadline = time.monotonic() + 60
+    while not (room / "pid").exists() or not (room / "pid").read_text().strip():
+        assert time.monotonic() < deadline
+        time.sleep(0.02)
+    process.send_signal(number)
+    _, errors = process.communicate(timeout=30)
+    assert process.returncode == 130, errors.decode()
+    assert errors.endswith(b"depotserve: interrupted\n")
+    assert not list(private.iterdir())
+    assert not os.path.exists(f"/proc/{(room / 'pid').read_text().strip()}")
 
 
 # Found by a hostile reader: what was signed and is hardly there, and what nobody here can check.

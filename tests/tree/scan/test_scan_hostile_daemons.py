@@ -136,7 +136,7 @@ def test_an_answer_that_the_protocol_does_not_know_ends_the_scan_with_2(
 def test_an_answer_that_is_cut_off_is_none(tree: Path, state: Path) -> None:
     for answer in (b"stream: OK", b"stre", b""):
         report = scanned_by(answering(answer), tree, state)
-        assert (report.status, report.scanned, report.not_scanned) == (1, 0, 3)
+        assert (report.status, report.scanned, report.not_scanned) == (2, 0, 3)
         assert {finding.kind for finding in report.findings} == {Kind.NOT_SCANNED}
 
 
@@ -183,7 +183,23 @@ def test_a_daemon_that_hangs_up_on_files_has_not_scanned_them(tmp_path: Path, st
     (tree / "large.iso").write_bytes(bytes(8 << 20))
     report = scanned_by(streaming(lambda _: None), tree, state)
     assert [finding.kind for finding in report.findings] == [Kind.NOT_SCANNED] * 3
-    assert (report.status, report.trouble) == (1, "")
+    assert (report.status, report.trouble) == (2, "the scanner failed at 3 of 3 files")
+
+
+def test_what_a_daemon_says_before_it_hangs_up_is_read(tmp_path: Path, state: Path) -> None:
+    tree = tmp_path / "large"
+    tree.mkdir()
+    (tree / "large.iso").write_bytes(bytes(8 << 20))
+
+    def have_enough(connection: socket.socket) -> None:
+        connection.recv(1 << 16)
+        connection.sendall(b"INSTREAM size limit exceeded. ERROR\0")
+
+    report = scanned_by(streaming(have_enough), tree, state)
+    assert [finding.detail for finding in report.findings] == [
+        "the scanner says: INSTREAM size limit exceeded. ERROR"
+    ]
+    assert (report.status, report.scanned, report.not_scanned) == (1, 0, 1)
 
 
 def test_a_daemon_that_hangs_up_and_then_answers_no_more_is_gone(tree: Path, state: Path) -> None:

@@ -183,6 +183,7 @@ def test_a_file_over_the_daemons_limit_is_reported_as_not_scanned(
     assert found(report) == found(again) == [(Kind.NOT_SCANNED, b"large.iso")]
     assert (report.status, report.scanned, report.not_scanned) == (1, 5, 1)
     assert (again.scanned, again.remembered, again.not_scanned) == (0, 5, 1)
+    assert "limit exceeded" in report.findings[0].detail
 
 
 def test_a_file_over_the_limit_in_the_settings_is_not_even_sent(

@@ -275,7 +275,10 @@ def rows(state: Path) -> int:
         database.close()
 
 
-def test_an_interrupt_ends_the_commands_that_are_running(tmp_path: Path, state: Path) -> None:
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM, signal.SIGHUP])
+def test_an_interrupt_ends_the_commands_that_are_running(
+    tmp_path: Path, state: Path, number: signal.Signals
+) -> None:
     tree = fill(tmp_path / "tree", 4)
     script = tmp_path / "scanner"
     script.write_text(f"#!/bin/sh\necho $$ >>{tmp_path}/pids\nsleep 300 & wait\n")
@@ -288,7 +291,7 @@ def test_an_interrupt_ends_the_commands_that_are_running(tmp_path: Path, state: 
     )
     pids = tmp_path / "pids"
     scan_kit.until(lambda: pids.exists() and b"\n" in pids.read_bytes())
-    process.send_signal(signal.SIGINT)
+    process.send_signal(number)
     _, errors = process.communicate(timeout=30)
     assert (process.returncode, errors.strip()) == (130, b"depotserve: interrupted")
     for pid in pids.read_text().split():

@@ -51,12 +51,16 @@ class Person:
             self.home, "--local-user", self.fingerprint, *options, "--clearsign", stdin=content
         )
 
-    def revoke(self) -> None:
-        """Import the revocation that gpg made along with the key."""
+    def revocation(self) -> bytes:
+        """Give the revocation that gpg made along with the key."""
         stored = self.home / "openpgp-revocs.d" / f"{self.fingerprint}.rev"
         # A colon before the first line keeps it from being imported by mistake.
         text = stored.read_text().replace(":-----BEGIN", "-----BEGIN")
-        gpg(self.home, "--import", stdin=text.encode())
+        return text[text.index("-----BEGIN") :].encode()
+
+    def revoke(self) -> None:
+        """Import the revocation that gpg made along with the key."""
+        gpg(self.home, "--import", stdin=self.revocation())
 
 
 def gpg(home: Path, *arguments: str, stdin: bytes = b"", status: int = 0) -> bytes:

@@ -68,7 +68,7 @@ def test_a_signature_by_a_key_that_is_not_pinned_says_which(
     signature = stranger.sign(LIST)
     found = verdict(tree, tmp_path, vendor.public(), signature)
     assert (found.state, found.vendor, found.sha256) == (State.UNKNOWN_KEY, None, None)
-    assert stranger.fingerprint[-16:] in found.detail
+    assert found.fingerprint == stranger.fingerprint[-16:]
     assert "NO_PUBKEY" in gpgv([vendor.public(armour=False)], signature, LIST, tmp_path / "gpgv")
 
 
@@ -100,6 +100,23 @@ def test_a_revoked_key_says_so(tree: Path, tmp_path: Path, revoked: Person) -> N
     assert (found.state, found.vendor) == (State.REVOKED_KEY, "plant")
     assert "REVKEYSIG" in gpgv([revoked.public(armour=False)], signature, LIST, tmp_path / "gpgv")
     assert load(tmp_path / "keys", tree).describe()[0]["revoked"] is True
+
+
+def test_a_revocation_counts_wherever_it_stands_in_the_file_of_keys(
+    tree: Path, tmp_path: Path, vendor: Person, gnupg_home: Path
+) -> None:
+    left = signing_kit.person(gnupg_home, "leaver")
+    signature, key, end = left.sign(LIST), left.public(), left.revocation()
+    left.revoke()  # gpg itself puts the two together
+    ring = left.public(armour=False)
+    assert "REVKEYSIG" in gpgv([ring], signature, LIST, tmp_path / "gpgv")
+    for keys in (key + end, key + vendor.public() + end, vendor.public() + key + end):
+        assert verdict(tree, tmp_path, keys, signature).state is State.REVOKED_KEY
+        described = load(tmp_path / "keys", tree).describe()
+        revoked = {row["fingerprint"]: row["revoked"] for row in described}
+        assert revoked[left.fingerprint] is True
+        assert revoked.get(vendor.fingerprint, False) is False
+    assert verdict(tree, tmp_path, keys, vendor.sign(LIST)).state is State.GOOD
 
 
 def test_a_signature_from_the_future_blames_the_clock(
@@ -208,7 +225,7 @@ def test_a_whole_signed_message_in_place_of_a_signature_does_not_vouch_for_the_f
     )
     found = verdict(tree, tmp_path, vendor.public(), message, b"a false list\n")
     assert found.state is State.UNREADABLE
-    assert "no key or signature" in found.detail
+    assert "other than a signature" in found.detail
 
 
 def test_a_text_signature_that_leaves_bytes_open_is_weak_where_gpgv_calls_it_good(

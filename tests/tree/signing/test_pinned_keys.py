@@ -81,6 +81,11 @@ def test_a_key_for_two_vendors_or_in_two_states_is_refused(
     assert "in two states" in refusal(keys, tree)
 
 
+def test_a_revocation_without_its_key_is_refused(tree: Path, keys: Path, vendor: Person) -> None:
+    pin(keys / "plant", key_asc=vendor.public(), revocation_asc=vendor.revocation())
+    assert "revocation.asc: holds a signature without its key" in refusal(keys, tree)
+
+
 def test_private_keys_are_refused(tree: Path, keys: Path, vendor: Person) -> None:
     made = rsa.generate_private_key(public_exponent=65537, key_size=2048)
     pem, der = (

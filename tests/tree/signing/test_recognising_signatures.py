@@ -35,6 +35,11 @@ if TYPE_CHECKING:
         ),
         (b"list.p7s", b"list", (b"list", Form.DETACHED)),
         (b"list.p7", b"list", (b"list", Form.DETACHED)),
+        (b"list.p7m", b"list", (b"list", Form.DETACHED)),
+        (b"list.cms", b"list", (b"list", Form.DETACHED)),
+        (b"SHA256SUMS.ASC", b"SHA256SUMS", (b"SHA256SUMS", Form.DETACHED)),
+        (b"PUMP.RPM", b"", (b"PUMP.RPM", Form.PACKAGE)),
+        (b"list.signature", b"list", (b"list", Form.DETACHED)),
         (b"d/InRelease", b"", (b"d/InRelease", Form.CLEAR)),
         (b"SHA256SUMS.asc", b"", (b"SHA256SUMS.asc", Form.CLEAR)),
         (b"SHA256SUMS", b"", (b"SHA256SUMS", Form.CLEAR)),
@@ -100,15 +105,63 @@ def test_a_signature_that_is_too_long_or_cannot_be_read_is_named(
     tree.mkdir()
     (tree / "x").write_bytes(b"x")
     (tree / "x.sig").write_bytes(b"\x89" + b"\0" * 2_000_000)
-    (tree / "y").write_bytes(b"y")
-    (tree / "y.sig").symlink_to("x.sig")
     (tree / "z").write_bytes(b"z")
     os.mkfifo(tree / "z.sig")
     keys = load(pin(tmp_path / "keys", plant_asc=vendor.public()), tree)
-    paths = [b"x.sig", b"y.sig", b"z.sig", b"gone.sig"]
+    paths = [b"x.sig", b"z.sig", b"gone.sig"]
     found = authenticity.check_signatures(tree, paths, keys, Silent())
     states = [one.verdict.state for one in found]
-    assert states == [State.UNREADABLE] * 4
+    assert states == [State.UNREADABLE] * 3
+
+
+def test_a_link_is_no_signature_and_what_it_leads_to_is_looked_at_where_it_lies(
+    tmp_path: Path, vendor: Person
+) -> None:
+    tree = tmp_path / "tree"
+    (tree / "v2").mkdir(parents=True)
+    (tree / "v2" / "SHA256SUMS").write_bytes(b"x")
+    (tree / "v2" / "SHA256SUMS.sig").write_bytes(vendor.sign(b"x"))
+    for name in ("SHA256SUMS", "SHA256SUMS.sig"):
+        (tree / name).symlink_to(f"v2/{name}")
+    keys = load(pin(tmp_path / "keys", plant_asc=vendor.public()), tree)
+    paths = [b"SHA256SUMS", b"SHA256SUMS.sig", b"v2/SHA256SUMS", b"v2/SHA256SUMS.sig"]
+    (found,) = authenticity.check_signatures(tree, paths, keys, Silent())
+    assert (found.signed, found.verdict.state) == (b"v2/SHA256SUMS", State.GOOD)
+    # A signature that lies beside a link is said not to be checked.
+    (tree / "SHA256SUMS.sig").unlink()
+    (tree / "SHA256SUMS.sig").write_bytes(vendor.sign(b"x"))
+    first, second = authenticity.check_signatures(tree, paths, keys, Silent())
+    assert (first.signed, first.verdict.state) == (b"SHA256SUMS", State.OTHER_KIND)
+    assert second == found
+
+
+def test_what_is_called_a_signature_and_is_none_cannot_be_used(
+    tmp_path: Path, vendor: Person
+) -> None:
+    tree = tmp_path / "tree"
+    tree.mkdir()
+    (tree / "x").write_bytes(b"x")
+    for name in ("x.asc", "x.p7s", "x.sig", "x.gpg"):
+        (tree / name).write_bytes(b"<html>Not Found</html>")
+    keys = load(pin(tmp_path / "keys", plant_asc=vendor.public()), tree)
+    states = {name: one.state for name, one in check(tree, keys).items() if one}
+    # What signs by a raw key, and what is encrypted, have such names too.
+    other = dict.fromkeys(("x.sig", "x.gpg"), State.OTHER_KIND)
+    assert states == {"x.asc": State.UNREADABLE, "x.p7s": State.UNREADABLE, **other}
+
+
+@pytest.mark.parametrize("name", ["SHA256", "release.lst"])
+def test_a_list_that_is_clear_signed_is_checked_whatever_its_name(
+    name: str, tmp_path: Path, vendor: Person
+) -> None:
+    tree = tmp_path / "tree"
+    tree.mkdir()
+    (tree / name).write_bytes(vendor.clear_sign(b"x\n"))
+    keys = load(pin(tmp_path / "keys", plant_asc=vendor.public()), tree)
+    path = name.encode()
+    assert not list(authenticity.check_signatures(tree, [path], keys, Silent()))
+    (found,) = authenticity.check_signatures(tree, [path], keys, Silent(), lists={path})
+    assert found.verdict.state is State.GOOD
 
 
 def test_a_cms_signature_is_unknown_where_openpgp_keys_alone_are_pinned_and_the_reverse(

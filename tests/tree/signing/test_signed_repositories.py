@@ -130,6 +130,11 @@ def test_what_is_read_of_a_clear_signed_file_is_what_was_signed(
     tree.mkdir()
     (tree / "SHA256SUMS.asc").write_bytes(made)
     assert states(tree, tmp_path, vendor.public()) == {"SHA256SUMS.asc": State.GOOD}
+    (tree / "SHA256SUMS.asc").write_bytes(b"\n \r\n" + made)
+    assert states(tree, tmp_path, vendor.public()) == {"SHA256SUMS.asc": State.GOOD}
+    assert signed_text(b"\n \r\n" + made) == SIGNED
+    words = gpgv([vendor.public(armour=False)], b"\n \r\n" + made, None, tmp_path / "gpgv")
+    assert "GOODSIG" in words
     converted = made.replace(b"\n", b"\r\n")
     (tree / "SHA256SUMS.asc").write_bytes(converted)
     # RFC 9580 §7: line ends are no part of what is signed, nor of what is read.
