@@ -6,7 +6,6 @@ import asyncio
 import functools
 import logging
 import math
-import os
 import time
 from typing import TYPE_CHECKING, Callable
 
@@ -21,6 +20,7 @@ from depotserve.accounts.pool import Full, Pool
 from depotserve.accounts.throttle import Refusal, Throttle
 from depotserve.accounts.usage import Watch
 from depotserve.accounts.verdict import Outcome, Verdict
+from depotserve.cores import usable_cores
 
 if TYPE_CHECKING:
     from depotserve.accounts.counts import FailureCounts
@@ -251,5 +251,5 @@ def _matched(
 
 def _threads(workers: int | None) -> int:
     """Give each worker its share of the cores, at least one thread."""
-    cores = os.cpu_count() or 1
+    cores = usable_cores()
     return max(1, math.ceil(cores / (workers or cores)))

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import errno
-import os
 from typing import TYPE_CHECKING
 
 import attrs
 
+from depotserve.cores import usable_cores
 from depotserve.errors import SurroundingsError
 from depotserve.inspection.finding import caution, fault, fine
 from depotserve.process.faults import raise_descriptor_limit, why_fewer_connections
@@ -91,7 +91,7 @@ def _of_stopped(listener: Listener, tried: _Tried) -> Finding:
 def look_at_descriptors(scene: Scene) -> Iterable[Finding]:
     """Hold `limits.connections` against the descriptors that a process may open here."""
     raise_descriptor_limit()  # as the depot does at its start
-    workers = scene.settings.workers or len(os.sched_getaffinity(0))
+    workers = scene.settings.workers or usable_cores()
     few = why_fewer_connections(scene.settings.limits.connections, workers)
     if few:
         advice = "set LimitNOFILE=65536 in the service's unit, or a lower limits.connections"

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import attrs
 
 from depotserve import clock, config, tls
+from depotserve.cores import usable_cores
 from depotserve.errors import CallerError
 from depotserve.process import activation, log, snapshot
 from depotserve.process.cautions import cautions, overdue
@@ -63,7 +64,7 @@ def serve(home: Home, *, workers: int | None = None) -> None:
         before = identify_all(home)
         real = attrs.evolve(settings, listeners=tuple(one.listener for one in endpoints))
         reloader = Reloader(home, snapshot.read(home, real), configured=settings, before=before)
-        size = workers or settings.workers or len(os.sched_getaffinity(0))
+        size = workers or settings.workers or usable_cores()
         _lead(home, reloader, notifier, endpoints, size)
 
 

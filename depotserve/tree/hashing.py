@@ -12,9 +12,9 @@ import subprocess
 import sys
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from depotserve.cores import usable_cores
 from depotserve.errors import SurroundingsError
 from depotserve.tree import hasher
-from depotserve.tree.cores import usable_cores
 from depotserve.tree.digests import named
 from depotserve.tree.entry import Entry, Kind, entry_of_state
 

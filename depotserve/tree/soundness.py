@@ -9,7 +9,7 @@ import threading
 from concurrent.futures import Future, ThreadPoolExecutor
 from typing import TYPE_CHECKING, NamedTuple
 
-from depotserve.tree.cores import usable_cores
+from depotserve.cores import usable_cores
 from depotserve.tree.finding import Finding, Kind
 from depotserve.tree.opening import entry_of, open_file
 from depotserve.tree.structure import examine

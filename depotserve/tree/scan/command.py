@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 import attrs
 
+from depotserve.cores import usable_cores
 from depotserve.errors import CallerError
-from depotserve.tree.cores import usable_cores
 from depotserve.tree.scan.running import Ran, run
 from depotserve.tree.scan.settings import FILE, Settings, split
 from depotserve.tree.scan.verdict import Answer, GoneError, Verdict, Version, one_line

@@ -18,8 +18,8 @@ from typing import TYPE_CHECKING, Union
 
 import attrs
 
+from depotserve.cores import usable_cores
 from depotserve.errors import CallerError
-from depotserve.tree.cores import usable_cores
 from depotserve.tree.scan.settings import Settings
 from depotserve.tree.scan.verdict import Answer, GoneError, Verdict, Version, one_line
 

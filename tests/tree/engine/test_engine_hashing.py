@@ -18,9 +18,9 @@ import engine_kit as kit
 import harness
 import pytest
 
+from depotserve.cores import usable_cores
 from depotserve.errors import SurroundingsError
 from depotserve.tree import digests, hasher
-from depotserve.tree.cores import usable_cores
 from depotserve.tree.entry import Entry, Kind
 from depotserve.tree.hashing import Asked, Hashed, hash_files
 from depotserve.tree.progress import Silent
@@ -601,7 +601,7 @@ def test_as_many_processes_are_started_as_cores_may_be_used(plant: Path, tmp_pat
 
 
 def test_cores_are_those_that_a_process_is_bound_to() -> None:
-    asked = "from depotserve.tree.cores import usable_cores; print(usable_cores())"
+    asked = "from depotserve.cores import usable_cores; print(usable_cores())"
     bound = [harness.need("taskset"), "-c", str(min(os.sched_getaffinity(0)))]
     done = subprocess.run(
         [*bound, sys.executable, "-c", asked],

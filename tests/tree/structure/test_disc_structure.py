@@ -77,7 +77,10 @@ def test_an_image_of_udf_alone_is_clean_and_each_cut_of_it_is_found(tmp_path: Pa
 
 def test_a_cut_of_the_udf_part_is_found_where_the_iso_part_covers_little(tmp_path: Path) -> None:
     data = image(tmp_path, "genisoimage", "-udf")
-    start, count = struct.unpack_from("<2I", data, data.index(PARTITION) + 188)
+    # Descriptors begin sectors; elsewhere these four bytes are content.
+    sectors = range(0, len(data), SECTOR)
+    partition = next(at for at in sectors if data.startswith(PARTITION, at))
+    start, count = struct.unpack_from("<2I", data, partition + 188)
     blocks = start.to_bytes(4, "little") + start.to_bytes(4, "big")
     bridged = data[: 16 * SECTOR + 80] + blocks + data[16 * SECTOR + 88 :]
     assert is_clean(look(bridged), "iso9660")
