@@ -69,7 +69,7 @@ def _say_what_is_missing(room: Placer, progress: Shown) -> None:
     progress.end()
     for finding in room.unusable():
         _warn(f"{shown(finding.path)}: this list cannot be used: {finding.detail}")
-    if not room.claims.lists():
+    if not room.claims.lists.all():
         _warn("no list of expected files was found: give one with --expect")
 
 

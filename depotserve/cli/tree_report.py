@@ -21,8 +21,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
     from depotserve.tree.authenticity.signatures import Checked
-    from depotserve.tree.claims import ListRead, Marked
     from depotserve.tree.finding import Noted
+    from depotserve.tree.lists import ListRead
+    from depotserve.tree.marks import Marked
     from depotserve.tree.report import Report, ToDo
 
 __all__ = ["print_json", "print_text"]
@@ -48,11 +49,11 @@ def print_text(report: Report) -> None:
 def _head(report: Report) -> Iterator[str]:
     files, size = report.inventory.count()
     yield f"{report.root}: {_counted(files, 'file')}, {size_words(size)}"
-    vouched = report.claims.vouched()
+    vouched = report.claims.marks.vouched()
     weakest = [f"{name}{_weak(name)} for {count}" for name, count in vouched.items()]
     if weakest:
         yield f"  weakest digest that vouches for a file: {', '.join(weakest)}"
-    marks = report.claims.marks()
+    marks = report.claims.marks.counts()
     yield "  " + ", ".join(f"{mark}: {count}" for mark, count in marks.items())
     for place in report.forgotten:
         yield f"  {not_remembered(place)}"
@@ -63,7 +64,7 @@ def _weak(name: str) -> str:
 
 
 def _lists(report: Report) -> Iterator[str]:
-    lists = report.claims.lists()
+    lists = report.claims.lists.all()
     yield ""
     yield "Lists" if lists else "No list of expected files was found."
     for kind, some in itertools.groupby(lists, key=lambda one: one.dialect):
@@ -153,7 +154,7 @@ def _to_do(report: Report) -> Iterator[str]:
 
 def _end(report: Report) -> Iterator[str]:
     """Say how far the verdict reaches, then the verdict: it promises no more than there is."""
-    marks = report.claims.marks()
+    marks = report.claims.marks.counts()
     files = sum(marks.values())
     yield ""
     if 0 < marks["unknown"] < files:
@@ -190,11 +191,11 @@ def print_json(report: Report) -> None:
         "counts": {kind.word: count for kind, (count, _) in report.findings.counts().items()},
         "files": files,
         "bytes": size,
-        "vouched_by_weakest": report.claims.vouched(),
-        "marks": report.claims.marks(),
+        "vouched_by_weakest": report.claims.marks.vouched(),
+        "marks": report.claims.marks.counts(),
         "not_checked": list(report.unchecked),
         "not_remembered": list(report.forgotten),
-        "lists": [_list(one) for one in report.claims.lists()],
+        "lists": [_list(one) for one in report.claims.lists.all()],
         "signatures": [_signature(one) for one in report.signatures],
         "rules": [rule_row(rule, count) for rule, count in report.rules],
     }
@@ -202,7 +203,7 @@ def print_json(report: Report) -> None:
     out.write(json.dumps(head)[:-1])
     _write_rows(out, "findings", (_finding(one) for one in report.findings.in_order()))
     _write_rows(out, "to_do", (_wanted(one) for one in report.to_do()))
-    _write_rows(out, "entries", (_entry(one) for one in report.claims.marked()))
+    _write_rows(out, "entries", (_entry(one) for one in report.claims.marks.all()))
     out.write("}\n")
     out.flush()  # here, where a reader that has gone away is no traceback
 

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
+import itertools
 import marshal
 import os
 import sqlite3
 import time
-from typing import TYPE_CHECKING, Any, NamedTuple
+from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
 
 from depotserve.errors import SurroundingsError
 from depotserve.tree.entry import Kind
@@ -21,6 +22,8 @@ if TYPE_CHECKING:
     from depotserve.tree.walk import Folder, State
 
 __all__ = ["Cache", "Facts", "Kept", "Recalled", "dumps", "opened"]
+
+T = TypeVar("T")
 
 NAME = "digests.db"
 # A row holds a folder, by its own device and inode, with all that lies in it: a row for each file
@@ -40,6 +43,7 @@ _VERSION = 2
 # reading began, has long looked settled by the end of reading.
 _SETTLED = 2_000_000_000  # nanoseconds
 _WAIT = 30.0  # seconds, for another command that writes
+_HOLD = 2.0  # seconds after which others are let write
 
 # Facts of the files of a folder: by the fact's name, such as a digest's algorithm; by the file's.
 Facts = dict[str, dict[bytes, bytes]]
@@ -142,11 +146,13 @@ class Cache:
         return self._volumes.may_remember(device, self._base + path)
 
     def keep(self, rows: Iterable[Kept]) -> None:
-        """Keep facts of files that were read since the cache was opened, all of them or none."""
-        with self._words(), _transaction(self._database) as database:
-            database.executemany(
-                "REPLACE INTO folders VALUES (?, ?, ?, ?, ?, ?)", map(self._row, rows)
-            )
+        """Keep facts of files that were read since the cache was opened."""
+        made = map(self._row, rows)
+        with self._words():
+            for first in made:
+                some = itertools.chain((first,), _for_a_while(made))
+                with _transaction(self._database) as database:
+                    database.executemany("REPLACE INTO folders VALUES (?, ?, ?, ?, ?, ?)", some)
 
     def _row(self, kept: Kept) -> tuple[int, int, bytes, bytes, bytes, bytes]:
         facts, latest = kept.facts, self._begun - _SETTLED
@@ -165,6 +171,8 @@ class Cache:
             yield
         except sqlite3.Error as error:
             raise self._error(str(error)) from error
+        except UnicodeDecodeError as error:  # of words about a schema that was damaged
+            raise self._error("it is damaged") from error
         except OSError as error:
             raise self._error(error.strerror or type(error).__name__) from error
 
@@ -182,6 +190,13 @@ def _brief(data: bytes) -> bytes:
 
 _RECALL = "SELECT brief, proof, facts FROM folders WHERE device = ? AND inode = ?"
 _STATES = "SELECT states FROM folders WHERE device = ? AND inode = ?"
+
+
+def _for_a_while(rows: Iterator[T]) -> Iterator[T]:
+    """Give rows for as long as nobody minds that the database is written to."""
+    end = time.monotonic() + _HOLD
+    while time.monotonic() < end and (row := next(rows, None)) is not None:
+        yield row
 
 
 def _of_same(facts: Facts, before: dict[bytes, State], now: dict[bytes, State]) -> Facts:

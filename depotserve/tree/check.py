@@ -20,11 +20,13 @@ from depotserve.tree.entry import Kind as EntryKind
 from depotserve.tree.entry import shown
 from depotserve.tree.expectations.rules import load_rules
 from depotserve.tree.expected import Expected
+from depotserve.tree.finder import Finder
 from depotserve.tree.finding import Finding, Kind
 from depotserve.tree.findings import Findings
 from depotserve.tree.given import signer_of
 from depotserve.tree.hashing import hash_files
-from depotserve.tree.inventory import opened_inventory, split
+from depotserve.tree.held import split
+from depotserve.tree.inventory import opened_inventory
 from depotserve.tree.judge import judge, source_of
 from depotserve.tree.litter import within_litter
 from depotserve.tree.report import Report
@@ -108,7 +110,7 @@ class _Run:
         self._wish, self._settings, self._progress = wish, settings, progress
         self._inventory = inventory
         self._claims = Claims(inventory)
-        self._findings = Findings(inventory)
+        self._findings, self._finder = Findings(inventory), Finder(inventory)
         self._tellers: list[bytes] = []
         self._given: dict[int, Given] = {}
 
@@ -117,7 +119,7 @@ class _Run:
         self._read_lists()
         self._hash()
         self._doubt_guesses()
-        self._claims.compare()
+        self._claims.comparison.make()
         signatures = self._check_signatures()
         self._doubt_signed_catalogs()
         self._say_what_deviates()
@@ -147,7 +149,7 @@ class _Run:
             self._wish.root, self._inventory, self._claims, self._findings, self._progress
         )
         expected.walk(rules=self._settings.rules)
-        expected.read(self._wish.expect)
+        expected.read(self._wish.expect, self._finder)
         self._enter_typed()
         expected.complete()
         self._tellers, self._given = expected.tellers, expected.given
@@ -156,7 +158,7 @@ class _Run:
         if not self._wish.typed:
             return
         typed = [parse_typed(text, self._wish.root) for text in self._wish.typed]
-        number = self._claims.begin(TYPED.encode(), TYPED, guessed=False, within=False)
+        number = self._claims.lists.begin(TYPED.encode(), TYPED, guessed=False, within=False)
         after = self._claims.mark()
         self._claims.enter(
             number,
@@ -166,8 +168,8 @@ class _Run:
                 for folder, name in (split(one.path),)
             ),
         )
-        self._claims.end(number, "root", self._claims.measure(after))
-        self._claims.vouch_for(number, TYPED)
+        self._claims.lists.end(number, "root", self._claims.measure(after))
+        self._claims.lists.vouch_for(number, TYPED)
 
     # What the files are.
 
@@ -199,7 +201,7 @@ class _Run:
 
     def _check_signatures(self) -> list[Checked]:
         keys = self._settings.keys
-        lists = {one.path for one in self._claims.lists() if one.within}
+        lists = {one.path for one in self._claims.lists.all() if one.within}
         root, paths = self._wish.root, sorted({*self._tellers, *lists})
         checked = list(check_signatures(root, paths, keys, self._progress, lists=lists))
         self._claims.set_aside(one.signature for one in checked if one.signature != one.signed)
@@ -207,8 +209,8 @@ class _Run:
         checked += self._check_given(keys)
         for one in checked:
             self._findings.note(_of_signature(one))
-        self._claims.trust(signed)
-        self._claims.weigh()
+        self._claims.marks.trust(signed)
+        self._claims.marks.weigh()
         return checked
 
     def _signed(self, checked: list[Checked]) -> Iterator[tuple[bytes, str]]:
@@ -227,7 +229,7 @@ class _Run:
             checked = given.check(keys, self._progress)
             signer = signer_of(checked, given.sha256)
             if signer is not None:
-                self._claims.vouch_for(number, signer)
+                self._claims.lists.vouch_for(number, signer)
             yield from checked
 
     def _doubt_signed_catalogs(self) -> None:
@@ -240,7 +242,7 @@ class _Run:
                 f"{one.signer} vouches for it, but of the {one.listed} files that it names "
                 f"{one.there} are here; --expect holds the tree against it",
             )
-            for one in self._claims.lists()
+            for one in self._claims.lists.all()
             if one.signer is not None and one.path in foreign
         )
 
@@ -251,7 +253,7 @@ class _Run:
         self._findings.note(self._deviations())
 
     def _deviations(self) -> Iterator[Finding]:
-        for path in self._claims.deviating():
+        for path in self._claims.comparison.deviating():
             entry = self._inventory.entry(path)
             said = self._claims.of(path)
             if entry and entry.kind is EntryKind.FILE:
@@ -263,12 +265,12 @@ class _Run:
 
     def _missing(self, path: bytes) -> Finding:
         said = self._claims.of(path)
-        other = self._inventory.in_another_form(path)
+        other = self._finder.in_another_form(path)
         if other is not None:
             return Finding(Kind.OTHER_FORM, path, f"{shown(other)!a} by its bytes")
         known = [one for one in said if one.algorithm and one.digest]
         for one in known:
-            twins = self._inventory.with_digest(one.algorithm or "", one.digest or b"")
+            twins = self._finder.with_digest(one.algorithm or "", one.digest or b"")
             if twins:
                 return Finding(
                     Kind.MISSING,
@@ -280,7 +282,7 @@ class _Run:
     def _trust_digests_more_than_names(self) -> None:
         """Let no name tell that a file is unfinished if a digest tells that it is whole."""
         named = self._findings.paths(Kind.UNFINISHED)
-        self._findings.withdraw(Kind.UNFINISHED, filter(self._claims.vouches_for, named))
+        self._findings.withdraw(Kind.UNFINISHED, filter(self._claims.marks.vouches_for, named))
 
     def _look_into_the_rest(self) -> None:
         files, size = self._claims.leave(soundness.FACT)
@@ -305,7 +307,7 @@ class _Run:
         self._findings.note(self._extras(litter))
         self._findings.note(Finding(Kind.LITTER, path) for path in sorted(litter))
         self._findings.note(
-            Finding(Kind.WEAK, path, name) for path, name in self._claims.weakly_vouched()
+            Finding(Kind.WEAK, path, name) for path, name in self._claims.marks.weakly_vouched()
         )
 
     def _extras(self, litter: set[bytes]) -> Iterator[Finding]:

@@ -9,7 +9,7 @@ from depotserve.tree.digests import is_weak, rank
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
-    from depotserve.tree.inventory import Held
+    from depotserve.tree.held import Held
 
 __all__ = ["Beside", "Claim", "Row", "Sums", "Vouched", "summed_up"]
 
@@ -59,8 +59,8 @@ def _plain(held: Held, claims: Sequence[Claim]) -> str | None:
     known = held.facts.get(algorithm or "")
     if algorithm is None or known is None or is_weak(algorithm):
         return None
-    for name, _, size, named, digest, kin, _ in claims:
-        if digest != known.get(name) or named != algorithm or kin:
+    for name, _, size, named, digest, kin, head in claims:
+        if digest != known.get(name) or named != algorithm or kin or not head:
             return None
         if size is not None and size != held.states[name][1]:
             return None
@@ -82,8 +82,8 @@ class Beside(NamedTuple):
         return {claim[0] for _, claims in self.said for claim in claims}
 
     def absent(self) -> set[bytes]:
-        """Give the paths that are claimed and no file."""
-        return {self.held.prefix + name for name in self.names() if not self.held.is_file(name)}
+        """Give the names that are claimed and no file."""
+        return {name for name in self.names() if not self.held.is_file(name)}
 
     def missing_of_size(self, size: int) -> set[bytes]:
         """Give the paths that are not there and of which this size is claimed, and no digest."""

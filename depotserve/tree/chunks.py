@@ -1,4 +1,4 @@
-"""The claims of all lists: a row holds what a list says, in a row, of the files of one folder."""
+"""The claims of all lists: a row holds what a list says of the files of one folder."""
 
 from __future__ import annotations
 
@@ -8,10 +8,11 @@ import operator
 from typing import TYPE_CHECKING
 
 from depotserve.tree.chunk import Beside, Claim, Row, summed_up
-from depotserve.tree.inventory import Held, split
+from depotserve.tree.database import define
+from depotserve.tree.held import Held, make_room, split
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Iterator
+    from collections.abc import Callable, Iterable, Iterator, Mapping
 
     from depotserve.tree.inventory import Inventory
 
@@ -24,7 +25,16 @@ CREATE TABLE chunks (
 );
 CREATE TABLE kin (chunk INTEGER, list INTEGER, kin BLOB, path BLOB);
 """
+_INDEXES = (
+    "chunk ON chunks (folder)",
+    "said ON chunks (list)",  # a tree may have a list beside each of its files
+    "kind ON kin (list, kin)",
+    "kins ON kin (path)",
+)
 _MOST = 4096  # claims of a chunk
+# Claims that wait for others of their folder. A list need not be in order: a row a line would look
+# up its folder for each.
+_WAITING = 32 * 1024
 _NEAR = 4  # folders at hand: what is asked of paths is asked in their order
 
 
@@ -33,17 +43,34 @@ class Chunks:
 
     def __init__(self, inventory: Inventory) -> None:
         self._inventory, self._database = inventory, inventory.database
-        inventory.define(_SCHEMA)
+        define(self._database, _SCHEMA)
         self.algorithms: set[str] = set()
         self._near: dict[bytes, dict[bytes, list[tuple[int, Claim]]]] = {}
 
     def enter(self, number: int, rows: Iterable[Row]) -> None:
         """Enter claims of a list. What `rows` raises may leave some: see `take_back`."""
+        waiting: dict[bytes, list[Claim]] = {}  # by folder; what was added to last is last
+        count = 0
         for folder, some in itertools.groupby(rows, operator.itemgetter(0)):
-            while claims := list(map(operator.itemgetter(1), itertools.islice(some, _MOST))):
-                self._enter_chunk(folder, number, claims)
+            claims = waiting.pop(folder, [])
+            count -= len(claims)
+            for _, claim in some:
+                claims.append(claim)
+                if len(claims) == _MOST:
+                    self._enter_chunk(folder, number, claims)
+                    claims = []
+            waiting[folder] = claims
+            count += len(claims)
+            while count > _WAITING:
+                first = next(iter(waiting))
+                count -= len(waiting[first])
+                self._enter_chunk(first, number, waiting.pop(first))
+        for folder, claims in waiting.items():
+            self._enter_chunk(folder, number, claims)
 
     def _enter_chunk(self, folder: bytes, number: int, claims: list[Claim]) -> None:
+        if not claims:
+            return
         held = self._inventory.held(folder) or Held(folder, {}, {})
         sums = summed_up(held, claims)
         chunk = self._database.execute(
@@ -73,39 +100,61 @@ class Chunks:
 
     def complete(self) -> None:
         """Say that all lists are in: what follows asks by path."""
-        for index in ("chunk ON chunks (folder)", "kind ON kin (list, kin)", "kins ON kin (path)"):
+        for index in _INDEXES:
             self._database.execute(f"CREATE INDEX {index}")
 
-    def move(self, path: bytes, to: bytes) -> None:
-        """Let what is said of `path` count for the file `to`, which it leads to."""
-        folder, name = split(path)
-        rows = self.chunks_of(folder)
-        for number, found, claims in rows:
-            moved = [(split(to)[1], *one[1:]) for one in claims if one[0] == name]
-            if moved:
-                kept = [one for one in claims if one[0] != name]
-                self._database.execute(
-                    "UPDATE chunks SET claims = ? WHERE number = ?", (marshal.dumps(kept), number)
-                )
-                self._enter_chunk(split(to)[0], found, moved)
-        self._database.execute("DELETE FROM kin WHERE path = ?", (path,))
+    def follow(self, behind: Callable[[bytes], bytes | None]) -> None:
+        """Let what is said of a path that is no file count for the file that `behind` gives."""
+        folders = self._database.execute(
+            "SELECT DISTINCT folder FROM chunks WHERE plain IS NULL ORDER BY folder"
+        ).fetchall()
+        for (folder,) in folders:
+            held = self._inventory.held(folder) or Held(folder, {}, {})
+            absent = sorted(self.beside(held).absent())
+            moves = {name: to for name in absent if (to := behind(held.prefix + name)) is not None}
+            if moves:
+                self._move(held, moves)
         self._near.clear()
+
+    def _move(self, held: Held, moves: Mapping[bytes, bytes]) -> None:
+        """Let what is said of some names in a folder count for other paths."""
+        for chunk, number, claims in self.chunks_of(held.path):
+            kept = [one for one in claims if one[0] not in moves]
+            if len(kept) == len(claims):
+                continue
+            self._rewrite(chunk, kept)
+            parts = ((split(moves[one[0]]), one) for one in claims if one[0] in moves)
+            self.enter(number, ((folder, (name, *one[1:])) for (folder, name), one in parts))
+        self._database.executemany(
+            "DELETE FROM kin WHERE path = ?", [(held.prefix + name,) for name in moves]
+        )
+
+    def _rewrite(self, chunk: int, claims: list[Claim]) -> None:
+        self._database.execute(
+            "UPDATE chunks SET claims = ?, plain = NULL WHERE number = ?",
+            (marshal.dumps(claims), chunk),
+        )
 
     def drop(self, number: int, algorithm: str) -> None:
         """Forget the digests of a kind that a list states; its sizes stay."""
-        rows = self._database.execute(
-            "SELECT number, claims FROM chunks WHERE list = ?", (number,)
-        ).fetchall()
-        for chunk, claims in rows:
+        for chunk, _, claims in self.of_list(number):
             kept = [
                 (*claim[:3], None, None, *claim[5:]) if claim[3] == algorithm else claim
-                for claim in marshal.loads(claims)  # noqa: S302  # our own
+                for claim in claims
             ]
-            self._database.execute(
-                "UPDATE chunks SET claims = ?, plain = NULL WHERE number = ?",
-                (marshal.dumps(kept), chunk),
-            )
+            self._rewrite(chunk, kept)
         self._near.clear()
+
+    def of_list(self, number: int) -> Iterator[tuple[int, bytes, list[Claim]]]:
+        """Give the number, the folder and the claims of each chunk of a list."""
+        chunks = self._database.execute(
+            "SELECT number FROM chunks WHERE list = ? ORDER BY number", (number,)
+        ).fetchall()
+        for (chunk,) in chunks:
+            folder, claims = self._database.execute(
+                "SELECT folder, claims FROM chunks WHERE number = ?", (chunk,)
+            ).fetchone()
+            yield chunk, folder, marshal.loads(claims)  # noqa: S302  # our own
 
     def of(self, path: bytes) -> list[tuple[int, Claim]]:
         """Give the claims about a path with the numbers of their lists, in their order."""
@@ -116,8 +165,8 @@ class Chunks:
             for _, number, claims in self.chunks_of(folder):
                 for claim in claims:
                     found.setdefault(claim[0], []).append((number, claim))
-            if len(self._near) >= _NEAR:
-                self._near.pop(next(iter(self._near)))
+            if (other := make_room(self._near, folder, _NEAR)) is not None:
+                del self._near[other]
             self._near[folder] = found
         return sorted(found.get(name, ()), key=lambda one: (one[0], one[1][1]))
 

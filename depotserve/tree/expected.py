@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
     from depotserve.tree.claims import Claims
     from depotserve.tree.expectations.rules import Rules
+    from depotserve.tree.finder import Finder
     from depotserve.tree.findings import Findings
     from depotserve.tree.inventory import Inventory
     from depotserve.tree.progress import Progress
@@ -67,10 +68,10 @@ class Expected:
             self._progress.step(len(folder.states), 0)
             yield folder
 
-    def read(self, given: Iterable[Path]) -> None:
+    def read(self, given: Iterable[Path], finder: Finder) -> None:
         """Read the lists of the tree, and those that were given beside it or by their names."""
         self._progress.begin("reading lists", 0, 0)
-        gathering = Gathering(self._inventory, self._claims, self._findings)
+        gathering = Gathering(finder, self._claims, self._findings)
         for source in self._sources(tuple(given)):
             outside = None if source.within else look_at_given(source.folder, source.path)
             number = gathering.take(source)
@@ -82,8 +83,9 @@ class Expected:
         """Say that all claims are in; what is said of links counts for what they lead to."""
         self._claims.complete()
         if self._has_links:
-            self._follow_links()
-        self._claims.set_aside(one.path for one in self._claims.lists() if one.within)
+            # What lists say of a link, or of a path through one, is said of the file behind it.
+            self._claims.follow(self._behind)
+        self._claims.set_aside(one.path for one in self._claims.lists.all() if one.within)
 
     def _sources(self, given: tuple[Path, ...]) -> Iterator[Source]:
         inside = [path for path in map(self._within, given) if path is not None]
@@ -119,16 +121,6 @@ class Expected:
         if not config.is_within(path, self._root):
             return None
         return os.fsencode(os.path.relpath(os.path.realpath(path), os.path.realpath(self._root)))
-
-    def _follow_links(self) -> None:
-        """Let what lists say of a link, or of a path through one, count for the file behind it."""
-        moves = []
-        for path in self._claims.absent():
-            inside = self._behind(path)
-            if inside is not None:
-                moves.append((path, inside))
-        for path, inside in moves:
-            self._claims.move(path, inside)
 
 
 def _files_of(folder: Folder) -> list[bytes]:

@@ -30,10 +30,11 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
     from pathlib import Path
 
-    from depotserve.tree.claims import Claims, Measured, Row
+    from depotserve.tree.claims import Claims, Row
     from depotserve.tree.expectations.listed import Dialect, Item
+    from depotserve.tree.finder import Finder
     from depotserve.tree.findings import Findings
-    from depotserve.tree.inventory import Inventory
+    from depotserve.tree.lists import Measured
 
 __all__ = ["Gathering", "Source", "head_of"]
 
@@ -67,13 +68,13 @@ def head_of(folder: Path, path: bytes) -> bytes:
 class Gathering:
     """Reads lists into claims, and what is wrong with them into findings."""
 
-    inventory: Inventory
+    finder: Finder
     claims: Claims
     findings: Findings
 
     def take(self, source: Source) -> int | None:
         """Read one list and give its number; None if it proves to be none."""
-        number = self.claims.begin(
+        number = self.claims.lists.begin(
             source.path,
             source.dialect.name,
             guessed=source.dialect.guessed,
@@ -84,7 +85,7 @@ class Gathering:
             self._read(source, number)
         except _TROUBLES as error:
             self.claims.take_back(before)
-            self.claims.forget(number)
+            self.claims.lists.forget(number)
             if not (isinstance(error, NotAListError) and not source.given):
                 self.findings.note([Finding(Kind.LIST, source.path, _words(error))])
                 if source.within:
@@ -119,7 +120,7 @@ class Gathering:
         if source.dialect.guessed and not source.given:
             listed, there, agreeing = kept.measured
             worth = standing(listed, agreeing, there if kept.lines.has_digests else 0)
-        self.claims.end(number, kept.base, kept.measured, "; ".join(kept.lines.said))
+        self.claims.lists.end(number, kept.base, kept.measured, "; ".join(kept.lines.said))
         if worth is Standing.COUNTS:
             self.findings.note(kept.lines.found)
             return
@@ -174,12 +175,9 @@ class Gathering:
 
     def _finder(self, source: Source, base: str) -> Callable[[bytes], bytes | None]:
         if base == NAME:
-            return ByName(self.inventory.named, self._is_there)
+            return ByName(self.finder.named, self.finder.is_there)
         folder = BASES[base](source.path) if source.within else b""
         return functools.partial(resolve, folder or b"")
-
-    def _is_there(self, path: bytes) -> bool:
-        return self.inventory.entry(path) is not None
 
 
 @attrs.frozen

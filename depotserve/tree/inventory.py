@@ -1,8 +1,5 @@
 """What lies in a tree and what was read of it, in a database of one run.
 
-It is a private temporary database of SQLite, which spills into a temporary file: memory is the same
-for ten files and for a million. It is gone when it is closed.
-
 A row holds a folder with all that lies in it, as `marshal` writes it: a row for each file takes
 five times as long to make and to find again. So memory grows with the widest folder, as that of the
 walk does.
@@ -13,39 +10,33 @@ from __future__ import annotations
 import contextlib
 import itertools
 import marshal
-import posixpath
-import sqlite3
 import time
-import unicodedata
-from typing import TYPE_CHECKING, Callable, NamedTuple, TypeVar
+from typing import TYPE_CHECKING, Callable, TypeVar
 
+from depotserve.tree import database
 from depotserve.tree.cache import Kept, Recalled, dumps
 from depotserve.tree.entry import Entry, Kind
 from depotserve.tree.hashing import Asked
+from depotserve.tree.held import FILE, Held, make_room, split
 from depotserve.tree.temporary import database_in_folder
-from depotserve.tree.walk import Folder, State, entry_of_row
+from depotserve.tree.walk import Folder, entry_of_row
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping
 
     from depotserve.tree.cache import Cache
 
-__all__ = ["ALWAYS", "FILE", "Held", "Inventory", "insert_rows", "opened_inventory", "split"]
+__all__ = ["ALWAYS", "Inventory", "opened_inventory"]
 
 T = TypeVar("T")
 
 # Of every file: scanning, a manifest and a carry need it, and reading costs the most.
 ALWAYS = "sha256"
-FILE, _FOLDER = int(Kind.FILE), int(Kind.FOLDER)
-_CACHE_KIB = 16 * 1024
 # What a power cut may cost.
 _KEEP_SECONDS = 2.0
 _KEEP_BYTES = 1024**3  # of files: the last of them may come long before the next is done
 _NEAR = 8  # folders at hand: processes that hash give back a few folders' files in turns
 _SCHEMA = """
-PRAGMA journal_mode = OFF;
-PRAGMA synchronous = OFF;
-PRAGMA locking_mode = EXCLUSIVE;
 CREATE TABLE folders (
     path BLOB PRIMARY KEY, device INTEGER, inode INTEGER,
     files INTEGER, bytes INTEGER, largest INTEGER, newest INTEGER,
@@ -57,53 +48,18 @@ CREATE TABLE wanted (
 """
 
 
-class Held(NamedTuple):
-    """A folder, the states of what lies in it by name, and facts of its files."""
-
-    path: bytes
-    states: dict[bytes, State]  # in the byte order of names
-    facts: dict[str, dict[bytes, bytes]]  # digests by their algorithm, and others; by name
-
-    @property
-    def prefix(self) -> bytes:
-        """Give what stands before the names of its entries in their paths."""
-        return self.path + b"/" if self.path else b""
-
-    def files(self) -> Iterator[bytes]:
-        """Give the names of its files."""
-        return (name for name, state in self.states.items() if state[0] == FILE)
-
-    def is_file(self, name: bytes) -> bool:
-        """Tell whether a file of that name is there."""
-        return name in self.states and self.states[name][0] == FILE
-
-    def digest(self, name: bytes, algorithm: str | None) -> bytes | None:
-        """Give a digest of a file, if it is known."""
-        known = self.facts.get(algorithm or "")
-        return known.get(name) if known else None
-
-
 class Inventory:
     """The entries of a tree, and facts of its files; what is learned of them, a cache keeps."""
 
     def __init__(self, cache: Cache | None = None) -> None:
-        self.database = sqlite3.connect("", isolation_level=None)
-        self.define(_SCHEMA)
-        self.database.execute(f"PRAGMA cache_size = -{_CACHE_KIB}")
+        self.database = database.connect()
+        database.define(self.database, _SCHEMA)
         self._cache = cache
-        self._made: set[str] = set()
         self._near: dict[bytes, Held] = {}  # the one that was asked last is last
         self._last: Held | None = None  # which is asked for again and again
         self._learned: set[bytes] = set()  # of them, what the database does not know yet
         self._weight = 0  # bytes of the files of which the cache does not know yet what was learned
         self._kept, self._pause = time.monotonic(), _KEEP_SECONDS
-        # One transaction for the whole run: there is nobody to commit for.
-        self.database.execute("BEGIN")
-
-    def define(self, schema: str) -> None:
-        """Make tables of a room that works beside the inventory; statements end with `;`."""
-        for statement in schema.split(";"):
-            self.database.execute(statement)
 
     def close(self) -> None:
         """Let the cache keep what is pending, and forget everything."""
@@ -176,8 +132,8 @@ class Inventory:
             if row is None:
                 return None
             found = Held(row[0], marshal.loads(row[1]), marshal.loads(row[2]))  # noqa: S302  # ours
-            if len(self._near) >= _NEAR:
-                self._put_away(next(iter(self._near)))
+            if (other := make_room(self._near, path, _NEAR)) is not None:
+                self._put_away(other)
         self._near[path] = self._last = found
         return found
 
@@ -210,7 +166,9 @@ class Inventory:
         held = self.held(path)
         if held is None:
             return
-        inside = sorted(name + b"/" for name, state in held.states.items() if state[0] == _FOLDER)
+        inside = sorted(
+            name + b"/" for name, state in held.states.items() if state[0] == Kind.FOLDER
+        )
         rows = list(of(held))
         at = 0
         for name in inside:
@@ -246,6 +204,12 @@ class Inventory:
         state = held and held.states.get(name)
         return entry_of_row(path, state) if state else None
 
+    def is_file(self, path: bytes) -> bool:
+        """Tell whether a file lies at a path."""
+        folder, name = split(path)
+        held = self.held(folder)
+        return held is not None and held.is_file(name)
+
     def count(self) -> tuple[int, int]:
         """Count the files and their bytes."""
         count, size = self.database.execute(
@@ -268,46 +232,6 @@ class Inventory:
 
         return self.by_path(known)
 
-    def in_another_form(self, path: bytes) -> bytes | None:
-        """Find the file whose path is the same in another Unicode form (UAX #15)."""
-        if path.isascii():
-            return None
-        self._once("forms", lambda path, _: [] if path.isascii() else [_form(path)])
-        return next((one for one in self._found("forms", _form(path)) if one != path), None)
-
-    def named(self, name: bytes) -> list[bytes]:
-        """Find the files of a name, wherever they lie; two of many will do."""
-        self._once("names", lambda path, _: [posixpath.basename(path)])
-        return self._found("names", name)
-
-    def with_digest(self, algorithm: str, value: bytes) -> list[bytes]:
-        """Find files that have a digest, as far as it is known; two of many will do."""
-        self._once("digests", lambda _, facts: [_key(*one) for one in facts.items()])
-        return self._found("digests", _key(algorithm, value))
-
-    def _once(
-        self, table: str, keys: Callable[[bytes, Mapping[str, bytes]], Iterable[bytes]]
-    ) -> None:
-        """Make a table of all files by other keys, the first time that it is asked."""
-        if table in self._made:
-            return
-        self.database.execute(f"CREATE TABLE {table} (key BLOB, path BLOB)")
-        rows = (
-            (key, held.prefix + name)
-            for held in self.all_held("files")
-            for name in held.files()
-            for key in keys(held.prefix + name, _facts(held, name))
-        )
-        insert_rows(self.database, table, 2, rows)
-        self.database.execute(f"CREATE INDEX {table}_key ON {table} (key)")
-        self._made.add(table)
-
-    def _found(self, table: str, key: bytes) -> list[bytes]:
-        rows = self.database.execute(
-            f"SELECT path FROM {table} WHERE key = ? ORDER BY path LIMIT 2", (key,)
-        )
-        return [path for (path,) in rows]
-
     # Facts of files.
 
     def learn(self, path: bytes, facts: Mapping[str, bytes]) -> None:
@@ -326,7 +250,7 @@ class Inventory:
         """Give what is known of a file."""
         folder, name = split(path)
         held = self.held(folder)
-        return _facts(held, name) if held else {}
+        return held.facts_of(name) if held else {}
 
     def want(self, also: Iterable[tuple[bytes, str]] = ()) -> tuple[int, int]:
         """Note which digests are not known yet, and count files and bytes to be read for them.
@@ -382,43 +306,7 @@ def opened_inventory(cache: Cache | None = None) -> Iterator[Inventory]:
         yield inventory
 
 
-def insert_rows(
-    database: sqlite3.Connection, table: str, columns: int, rows: Iterable[tuple[object, ...]]
-) -> None:
-    """Insert rows a hundred at a time, which takes half the time of `executemany`.
-
-    What `rows` raises leaves those before it inserted, but for less than a hundred.
-    """
-    row = f"({', '.join('?' * columns)})"
-    upcoming = iter(rows)
-    while some := list(itertools.islice(upcoming, _AT_ONCE)):
-        database.execute(
-            f"INSERT INTO {table} VALUES {', '.join([row] * len(some))}",
-            list(itertools.chain.from_iterable(some)),
-        )
-
-
-def split(path: bytes) -> tuple[bytes, bytes]:
-    """Give the folder of a path, `b""` for the root, and the name in it."""
-    folder, _, name = path.rpartition(b"/")
-    return folder, name
-
-
-_AT_ONCE = 100  # rows: of seven values, fewer than the 999 that SQLite takes before 3.32
 _LARGE = 64 * 1024 * 1024  # bytes; below, files are read in the order of their folders
 _ALWAYS = (ALWAYS,)
 _NO_FACTS = dumps({})
 _NOTHING = Recalled(None, whole=False, lasts=False)
-
-
-def _facts(held: Held, name: bytes) -> dict[str, bytes]:
-    return {fact: values[name] for fact, values in held.facts.items() if name in values}
-
-
-def _key(algorithm: str, value: bytes) -> bytes:
-    return algorithm.encode() + b":" + value
-
-
-def _form(path: bytes) -> bytes:
-    text = path.decode("utf-8", "surrogateescape")
-    return unicodedata.normalize("NFC", text).encode("utf-8", "surrogateescape")

@@ -17,6 +17,7 @@ from depotserve.tree.content import ChangedError, Content, read_content
 from depotserve.tree.entry import Kind
 from depotserve.tree.expectations.rules import load_rules
 from depotserve.tree.expected import Expected
+from depotserve.tree.finder import Finder
 from depotserve.tree.finding import Kind as Found
 from depotserve.tree.findings import Findings
 from depotserve.tree.insertion import BlockedError, insert, look_at, real_path
@@ -70,7 +71,7 @@ def placer(
         claims, findings = Claims(inventory), Findings(inventory)
         expected = Expected(root, inventory, claims, findings, progress)
         expected.walk(rules=load_rules(rules) if rules else None)
-        expected.read(expect)
+        expected.read(expect, Finder(inventory))
         expected.complete()
         yield Placer(root, claims, findings, progress)
 

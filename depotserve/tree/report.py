@@ -53,7 +53,7 @@ class Report:
     @property
     def vouches(self) -> bool:
         """Tell whether anything vouches for any file."""
-        return self._proven + self.claims.marks()["self-consistent only"] > 0
+        return self._proven + self.claims.marks.counts()["self-consistent only"] > 0
 
     @property
     def faults(self) -> int:
@@ -77,7 +77,7 @@ class Report:
 
         A list that states no digest, or weak ones, proves nothing but itself.
         """
-        return self.claims.marks()["authenticated"] - self.claims.count_signed_lists()
+        return self.claims.marks.counts()["authenticated"] - self.claims.lists.count_signed()
 
     def to_do(self) -> Iterator[ToDo]:
         """Give what is to be fetched again, worst first."""

@@ -16,9 +16,14 @@ __all__ = ["Mount", "Volumes", "is_carried_about", "parse_mounts"]
 _BELIEVED = frozenset(
     ["ext2", "ext3", "ext4", "xfs", "btrfs", "zfs", "f2fs", "jfs", "bcachefs", "tmpfs", "overlay"]
 )
+# Of them, those that lie on no block device that could be looked at: memory, layers, pools.
+_ON_NONE = frozenset(["tmpfs", "overlay", "zfs"])
 _OF_MANY_DEVICES = ("btrfs", "overlay")  # whose files may have another number than the mount
 _MOUNTS = Path("/proc/self/mountinfo")
 _MOST = 4 * 1024 * 1024  # bytes; a machine with thousands of containers has less
+# Of folders in sysfs: a bus that people plug into; devices that another machine, or a program of
+# anybody's, makes up.
+_CARRIED = ("usb", "nbd", "rbd", "ublkb")
 _OCTAL = re.compile(rb"\\([0-7]{3})")
 _BLOCKS, _NAMES = Path("/sys/dev/block"), Path("/sys/class/block")
 
@@ -63,7 +68,7 @@ def _looks_fixed(mount: Mount) -> bool:
     if mount.kind not in _BELIEVED:
         return False
     if mount.device.startswith("0:"):  # no block device's number
-        return mount.kind != "btrfs" or _is_fixed(_block_named(mount.source))
+        return mount.kind in _ON_NONE or _is_fixed(_block_named(mount.source))
     return _is_fixed(_BLOCKS / mount.device)
 
 
@@ -128,8 +133,8 @@ def is_carried_about(block: Path) -> bool:
     """Tell whether a block device is one that people carry away, or lies on one.
 
     `block` is its folder in sysfs, resolved: it lies in that of the disk (for a partition), which
-    lies in those of the buses that lead to it. An image of a disk (a loop device) counts too: its
-    file may lie anywhere.
+    lies in those of the buses that lead to it. An image of a disk (a loop or network block device)
+    counts too: its file may lie anywhere.
     """
     folders = [block, *block.parents]
     if any(map(_says_so, folders)):
@@ -139,7 +144,7 @@ def is_carried_about(block: Path) -> bool:
 
 def _says_so(folder: Path) -> bool:
     return (
-        folder.name.startswith("usb")
+        folder.name.startswith(_CARRIED)
         or _read(folder / "removable") in (b"1", b"removable")
         or _read(folder / "type") == b"SD"  # of an mmc device; MMC is soldered
         or os.path.isdir(folder / "loop")

@@ -19,12 +19,14 @@ from depotserve.errors import DepotError
 from depotserve.tree import cache
 from depotserve.tree.entry import Entry, Kind
 from depotserve.tree.hashing import Asked, Hashed, hash_files
-from depotserve.tree.inventory import Inventory
+from depotserve.tree.inventory import opened_inventory
 from depotserve.tree.progress import Silent
 from depotserve.tree.walk import folders, walk
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Sequence
+
+    from depotserve.tree.inventory import Inventory
 
 SETTLING = 2.2  # seconds; a file that changed later before a run is not remembered
 
@@ -57,7 +59,7 @@ def run(root: Path, state: Path | None) -> tuple[list[bytes], dict[bytes, bytes]
     """Do what a check does: give the paths that were read, and the SHA-256 of all files."""
     with contextlib.ExitStack() as exits:
         known = exits.enter_context(cache.opened(state, root)) if state else None
-        inventory = exits.enter_context(contextlib.closing(Inventory(known)))
+        inventory = exits.enter_context(opened_inventory(known))
         inventory.enter(folders(root))
         inventory.want()
         read = list(_read(root, inventory))

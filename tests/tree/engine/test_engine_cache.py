@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 import marshal
 import os
+import random
 import shutil
 import signal
 import sqlite3
@@ -373,6 +374,58 @@ def _whole(state: Path) -> bool:
         return bool(database.execute("PRAGMA integrity_check").fetchall() == [("ok",)])
 
 
+# What a disk gives back otherwise than it was written.
+
+
+def _flip_each(database: sqlite3.Connection, column: str) -> None:
+    """Flip a bit of one column in every row: the last of a number, one in the middle of bytes."""
+    for (value,) in database.execute(f"SELECT {column} FROM folders").fetchall():  # noqa: S608
+        flipped = value ^ 1 if isinstance(value, int) else _flipped(value)
+        update = f"UPDATE folders SET {column} = ? WHERE {column} = ?"  # noqa: S608
+        database.execute(update, (flipped, value))
+
+
+def _flipped(value: bytes) -> bytes:
+    middle = len(value) // 2
+    return value[:middle] + bytes([value[middle] ^ 1]) + value[middle + 1 :]
+
+
+@pytest.mark.parametrize("column", ["device", "brief", "proof", "facts", "states"])
+def test_a_row_with_a_flipped_bit_is_as_good_as_none(plant: Path, state: Path, column: str) -> None:
+    kit.run(plant, state)
+    with contextlib.closing(sqlite3.connect(state / "digests.db")) as database, database:
+        _flip_each(database, column)
+    (plant / "a").unlink()  # the states that stand there are looked at where something has changed
+    assert len(_right(plant, state)) == (2 if column == "states" else 4)
+    assert _right(plant, state) == []
+
+
+def test_the_row_of_another_folder_is_not_believed(plant: Path, state: Path) -> None:
+    kit.run(plant, state)
+    with contextlib.closing(sqlite3.connect(state / "digests.db")) as database, database:
+        database.execute("DELETE FROM folders WHERE inode = ?", (plant.stat().st_ino,))
+        database.execute("UPDATE folders SET inode = ?", (plant.stat().st_ino,))
+    assert len(_right(plant, state)) == 5
+    assert _right(plant, state) == []
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("seed", range(8))
+def test_a_damaged_file_gives_right_answers_or_one_clear_line(
+    plant: Path, state: Path, seed: int
+) -> None:
+    kit.run(plant, state)
+    path, chance = state / "digests.db", random.Random(seed)  # noqa: S311  # no secret
+    good, truth = path.read_bytes(), kit.truth(plant)
+    for _ in range(25):
+        damaged = bytearray(good)
+        for _ in range(chance.choice((1, 1, 5, 40))):
+            damaged[chance.randrange(len(good))] ^= 1 << chance.randrange(8)
+        path.write_bytes(damaged[: chance.choice((len(good), len(good), chance.randrange(9999)))])
+        with contextlib.suppress(SurroundingsError):
+            assert kit.run(plant, state)[1] == truth
+
+
 # Two at once, and ends of every kind.
 
 
@@ -402,6 +455,28 @@ def test_a_cache_that_another_process_keeps_locked_is_one_clear_line(
         other.execute("BEGIN EXCLUSIVE")
         with pytest.raises(SurroundingsError, match="cannot be used: database is locked"):
             kit.run(plant, state)
+
+
+# A tree of millions of files takes a minute to be written down, and nobody waits that long.
+def test_others_can_write_while_folders_are_kept(
+    plant: Path, state: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(cache, "_HOLD", 0.0)
+    with (
+        cache.opened(state, plant) as known,
+        contextlib.closing(
+            sqlite3.connect(state / "digests.db", timeout=0.1, isolation_level=None)
+        ) as other,
+    ):
+
+        def rows() -> Iterator[cache.Kept]:
+            for number in range(4):
+                other.execute("DELETE FROM folders WHERE inode = 99")
+                yield cache.Kept(1, number, 0, cache.dumps({}), cache.dumps({}))
+
+        known.keep(rows())
+        (count,) = other.execute("SELECT count(*) FROM folders").fetchone()
+    assert count == 4
 
 
 def _started(root: Path, state: Path) -> subprocess.Popen[bytes]:

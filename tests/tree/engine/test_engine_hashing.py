@@ -106,6 +106,15 @@ def test_every_algorithm_that_lists_may_name_is_asked_of_a_hasher_by_its_name(pl
     assert found.digests == expected
 
 
+# proc(5): the kernel makes the content up as it is read, and says that the size is 0.
+def test_a_file_that_holds_more_than_its_size_says_has_no_digest() -> None:
+    root = Path("/proc/sys/kernel/random")
+    if not (root / "boot_id").is_file():
+        harness.missing("this machine has no /proc/sys")
+    (found,) = kit.sha256(root, [kit.seen(root / "boot_id")]).values()
+    assert (found.digests, found.wrong) == ({}, "37 bytes can be read of it, 0 by its size")
+
+
 def test_a_sparse_file_counts_with_all_its_zeros(plant: Path) -> None:
     with open(plant / "disk.img", "wb") as stream:
         stream.truncate(9_000_001)

@@ -172,6 +172,23 @@ def test_btrfs_is_what_its_device_is_though_its_numbers_are_its_own(
     assert _believed(machine, line, (0, 51), b"/srv/depot/a") is believed  # a subvolume
 
 
+def test_a_file_system_without_a_number_of_its_device_is_what_its_device_is(machine: Path) -> None:
+    _partition(machine, _block(machine, DISK, "8:0"), "zz1", "8:1")
+    _partition(machine, _block(machine, STICK, "8:16"), "zz2", "8:17")
+    line = b"1 2 0:50 / /srv rw - bcachefs /dev/zz%d rw\n"
+    assert _believed(machine, line % 1, (0, 50))
+    assert not _believed(machine, line % 2, (0, 50))
+
+
+# As a loop device, it is an image that lies anywhere (nbd.rst, ublk.rst of the kernel).
+@pytest.mark.parametrize("name", ["nbd0", "ublkb0", "rbd0"])
+def test_a_disk_that_a_program_or_another_machine_makes_up_is_not_believed(
+    machine: Path, name: str
+) -> None:
+    _block(machine, f"virtual/block/{name}", "43:0")
+    assert not _believed(machine, b"1 2 43:0 / /m rw - ext4 /dev/x rw\n", (43, 0))
+
+
 def test_btrfs_whose_device_is_not_to_be_found_is_not_believed(machine: Path) -> None:
     assert not _believed(machine, b"1 2 0:50 / /srv rw - btrfs /dev/nothing rw\n", (0, 50))
 
