@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 
 import attrs
 
-from depotserve.http.beneath import NotBeneathError, open_beneath
-from depotserve.http.never_serve import Hides, compile_patterns
+from depotserve.beneath import NotBeneathError, open_beneath
+from depotserve.never_serve import Hides, compile_patterns
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

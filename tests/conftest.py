@@ -17,6 +17,10 @@ if TYPE_CHECKING:
 MODIFIED = 1704067200
 
 
+def pytest_sessionfinish() -> None:
+    harness.forget_patterns()
+
+
 @pytest.fixture
 def tree(tmp_path: Path) -> Path:
     """Make a small tree of content with known bytes and times."""

@@ -6,6 +6,7 @@ A test asks for a depot with `with running_depot(...) as depot:` or through the 
 from __future__ import annotations
 
 import contextlib
+import functools
 import json
 import os
 import re
@@ -15,6 +16,7 @@ import socket
 import ssl
 import subprocess
 import sys
+import tempfile
 import threading
 import time
 from pathlib import Path
@@ -39,6 +41,7 @@ USERS_LINE = "ann:$2y$04$abcdefghijklmnopqrstuuLZYjhNQAOdpbzt4WxWlUHjv1wsyH5DG\n
 AUTHORIZATION = b"Authorization: Basic YW5uOnMzY3JldA==\r\n"
 _SOURCE = Path(__file__).resolve().parent.parent
 _FROM_SOURCE = Path(depotserve.__file__).resolve().is_relative_to(_SOURCE / "depotserve")
+_patterns = contextlib.ExitStack()
 _READY = re.compile(
     r"listening on (https?)://(\[[0-9a-f:]+\]|[0-9.]+):(\d+)( \(redirect\))?(?: \(legacy\))?\s*$"
 )
@@ -119,10 +122,44 @@ def succeed(*arguments: str | Path, **options: Any) -> bytes:
 def make_home(
     root: Path, content: Path, *, hosts: Sequence[str] = ("localhost", "127.0.0.1")
 ) -> Path:
-    """Make HOME `root` for `content` by `depotserve init`, listening on any free port.
+    """Make HOME `root` for `content`, listening on any free port.
 
-    The user `ann` with the passphrase `s3cret` stands in it with a hash that costs little.
+    The user `ann` with the passphrase `s3cret` stands in it with a hash that costs little. It is
+    a copy, keys and all, of one that the command made: keys cost most of a second, and nothing
+    but the content's line in depot.yaml names where a home lies.
     """
+    pattern = _pattern(tuple(hosts))
+    shutil.copytree(pattern, root, dirs_exist_ok=True)
+    settings = root / "depot.yaml"
+    text = settings.read_text()
+    here, there = (_quoted(path) for path in (pattern.with_name("content"), content))
+    assert here in text
+    settings.write_text(text.replace(here, there))
+    return root
+
+
+def _quoted(path: Path) -> str:
+    return json.dumps(str(path), ensure_ascii=False)
+
+
+@functools.cache
+def _pattern(hosts: tuple[str, ...]) -> Path:
+    """Make a home for these hosts, to be copied as long as this session of tests runs."""
+    folder = Path(_patterns.enter_context(tempfile.TemporaryDirectory()))
+    (folder / "content").mkdir()
+    return init_home(folder / "home", folder / "content", hosts=hosts)
+
+
+def forget_patterns() -> None:
+    """Remove the homes that were copied from; conftest.py does it at a session's end."""
+    _patterns.close()
+    _pattern.cache_clear()
+
+
+def init_home(
+    root: Path, content: Path, *, hosts: Sequence[str] = ("localhost", "127.0.0.1")
+) -> Path:
+    """Make HOME `root` by `depotserve init`, with keys of its own; else as `make_home`."""
     names = [word for host in hosts for word in ("--host", host)]
     options = ["--home", root, "--content", content, "--user", USER, "--port", "0"]
     succeed("init", *options, *names)

@@ -228,7 +228,7 @@ def test_settings_that_others_can_change_are_a_fault(home: Path) -> None:
 def test_a_certificate_and_key_that_do_not_belong_together_are_a_fault(
     home: Path, tmp_path: Path, tree: Path
 ) -> None:
-    other = harness.make_home(tmp_path / "other", tree)
+    other = harness.init_home(tmp_path / "other", tree)
     shutil.copy(other / "tls" / "server.key", home / "tls" / "server.key")
     rows = _unsound(home, 1)
     assert [row[:2] for row in rows] == [("fault", "certificate")]

@@ -10,6 +10,8 @@ from typing import TYPE_CHECKING, Any, Callable
 
 from multidict import CIMultiDict, CIMultiDictProxy
 
+from depotserve.never_serve import compile_patterns
+
 from .access_log import AccessLog, Record
 from .address import client_address
 from .auth import authenticating, authorising
@@ -17,7 +19,6 @@ from .connection import Connection, ConnectionSettings
 from .content import Tree, Trees
 from .exchange import Answer, Exchange, FileBody, Step, Stream
 from .fields import combined
-from .never_serve import compile_patterns
 from .outbox import Outbox
 from .own_pages import OwnPages
 from .refusal import Refusal

@@ -9,15 +9,14 @@ from typing import TYPE_CHECKING
 
 import attrs
 
+from depotserve.beneath import NotBeneathError, Opened, open_beneath
 from depotserve.errors import SurroundingsError
 
-from .beneath import NotBeneathError, Opened, open_beneath
 from .refusal import Refusal
 
 if TYPE_CHECKING:
     from depotserve.config import Mount
-
-    from .never_serve import Hides
+    from depotserve.never_serve import Hides
 
 __all__ = ["Tree", "Trees", "find_trees", "mounted_now", "refusal_of"]
 

@@ -23,8 +23,9 @@ if TYPE_CHECKING:
     from concurrent.futures import Executor
     from contextlib import AbstractContextManager
 
+    from depotserve.never_serve import Hides
+
     from .content import Tree
-    from .never_serve import Hides
 
 __all__ = ["Folder", "answer_folder"]
 

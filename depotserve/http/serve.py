@@ -19,9 +19,10 @@ if TYPE_CHECKING:
     from collections.abc import Awaitable
     from concurrent.futures import Executor
 
-    from .beneath import Opened
+    from depotserve.beneath import Opened
+    from depotserve.never_serve import Hides
+
     from .content import Tree, Trees
-    from .never_serve import Hides
 
 __all__ = ["serving"]
 

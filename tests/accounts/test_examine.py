@@ -110,6 +110,7 @@ def test_padding_is_exactly_what_is_left(units: int) -> None:
     assert all(4 <= cost <= 31 for cost in costs)
 
 
+@pytest.mark.slow
 def test_known_and_unknown_names_take_the_same_time() -> None:
     known = load(f"ann:{S3CRET.replace('$04$', '$09$')}\nlow:{S3CRET}\n")
     spent: dict[str, list[float]] = {"ann": [], "low": [], "nobody": []}

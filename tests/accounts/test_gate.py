@@ -471,6 +471,7 @@ async def test_workers_that_guess_at_once_do_not_overshoot_together(
         one.gate.close()
 
 
+@pytest.mark.slow
 async def test_a_full_queue_says_when_to_come_back_and_counts_nothing(tmp_path: Path) -> None:
     slow = S3CRET.replace("$04$", "$08$")
     known = load("".join(f"user{each}:{slow}\n" for each in range(200)))

@@ -404,6 +404,7 @@ for each in range(25):
 """
 
 
+@pytest.mark.slow
 def test_eight_processes_that_add_25_users_each_at_once_lose_none(
     desk: Desk, tmp_path: Path
 ) -> None:

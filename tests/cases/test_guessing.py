@@ -158,6 +158,7 @@ def test_a_throttled_user_does_not_lock_out_others(throttled: harness.RunningDep
     assert ask(throttled, "/x", signed_in=False).status == 401
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("throttled", [PROXY], indirect=True)
 @pytest.mark.parametrize(
     ("fields", "address"),

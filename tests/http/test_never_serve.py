@@ -10,7 +10,7 @@ import pytest
 import serving
 
 from depotserve.config import DEFAULT_NEVER_SERVE
-from depotserve.http.never_serve import compile_patterns
+from depotserve.never_serve import compile_patterns
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

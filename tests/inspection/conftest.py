@@ -14,18 +14,10 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 
-@pytest.fixture(scope="session")
-def pattern(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Make one home for all tests to copy."""
-    folder = tmp_path_factory.mktemp("pattern")
-    (folder / "tree").mkdir()
-    return harness.make_home(folder / "home", folder / "tree")
-
-
 @pytest.fixture
-def home(pattern: Path, tmp_path: Path, tree: Path) -> Path:
+def home(tmp_path: Path, tree: Path) -> Path:
     """Give a home of this process's user that serves `tree`."""
-    return _copy(pattern, tmp_path / "home", tree)
+    return harness.make_home(tmp_path / "home", tree)
 
 
 @pytest.fixture
@@ -37,22 +29,16 @@ def place() -> Iterator[Path]:
 
 
 @pytest.fixture
-def shared(pattern: Path, place: Path, tree: Path) -> Path:
+def shared(place: Path, tree: Path) -> Path:
     """Give a home of root's that another user serves, with no right beyond what that needs."""
     Path(shutil.copytree(tree, place / "tree")).chmod(0o755)
-    home = _copy(pattern, place / "home", place / "tree")
+    home = harness.make_home(place / "home", place / "tree")
     for path in (home / "state", home / "log"):
         os.chown(path, SERVICE, SERVICE)
     for name in (".", "depot.yaml", "accounts", "accounts/users", "accounts/terms.yaml"):
         _let_group_read(home / name)
     for name in ("tls", "tls/server.pem", "tls/server.key", "tls/authority.pem"):
         _let_group_read(home / name)
-    return home
-
-
-def _copy(pattern: Path, home: Path, tree: Path) -> Path:
-    shutil.copytree(pattern, home)
-    harness.change_settings(home, content=[{"url": "/", "path": str(tree), "users": "any"}])
     return home
 
 

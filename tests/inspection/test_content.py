@@ -116,7 +116,7 @@ def test_missing_content_is_one_fault_that_names_the_line_of_the_settings(
     shutil.rmtree(tree)
     (found,) = [one for one in findings(home) if one.advice]
     assert found.text == f"/: {tree}: No such file or directory"
-    assert found.advice == "put the folder there, or set another path in depot.yaml line 3"
+    assert found.advice == "put the folder there, or set another path in depot.yaml line 5"
 
 
 def test_a_file_in_the_place_of_content_is_one_fault(home: Path, tree: Path) -> None:

@@ -18,9 +18,9 @@ import sys
 from pathlib import Path
 from typing import Any, cast
 
-from depotserve import http
+from depotserve import beneath, http
 from depotserve.config import DEFAULT_NEVER_SERVE, Listener, Mount, Settings
-from depotserve.http import beneath, content, target
+from depotserve.http import content, target
 
 TRIPLET = re.compile(rb"%([0-9A-Fa-f]{2})")
 READ = os.O_RDONLY | os.O_NONBLOCK

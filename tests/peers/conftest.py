@@ -75,7 +75,7 @@ def stranger(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Give the authority of another depot, one that has signed nothing here."""
     folder = tmp_path_factory.mktemp("stranger")
     (folder / "content").mkdir()
-    return harness.make_home(folder / "home", folder / "content") / "tls" / "authority.pem"
+    return harness.init_home(folder / "home", folder / "content") / "tls" / "authority.pem"
 
 
 @pytest.fixture(scope="session")

@@ -63,7 +63,7 @@ def _make_tree(tree: Path) -> Path:
 
 def _start_under(authority: tls.Pair, home: Path, tree: Path) -> harness.RunningDepot:
     """Serve a tree with a certificate of a given authority."""
-    harness.make_home(home, tree)
+    harness.init_home(home, tree)
     mount = serving.mount("/", tree, "anonymous")
     harness.change_settings(home, content=[mount], listeners=[serving.TLS])
     leaf = tls.issue(authority, ["localhost", "127.0.0.1"])

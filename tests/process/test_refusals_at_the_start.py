@@ -126,7 +126,7 @@ def test_an_encrypted_key_is_refused_and_never_asked_about(home: Path, *, termin
 
 
 def test_a_key_of_another_certificate_is_refused(home: Path, tmp_path: Path, tree: Path) -> None:
-    other = harness.make_home(tmp_path / "other", tree)
+    other = harness.init_home(tmp_path / "other", tree)
     (home / "tls" / "server.key").write_bytes((other / "tls" / "server.key").read_bytes())
     assert "server.pem: does not belong to the key in server.key" in refused(home)
 

@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 def test_a_second_depot_is_trusted_by_whoever_trusts_the_first(tmp_path: Path, tree: Path) -> None:
     first = harness.make_home(tmp_path / "first", tree)
-    second = harness.make_home(tmp_path / "second", tree)
+    second = harness.init_home(tmp_path / "second", tree)
     harness.change_settings(second, listeners=[kit.TLS])
     asked, answer = tmp_path / "second.csr", tmp_path / "second.pem"
     hosts = ["--host", "localhost", "--host", "127.0.0.1"]

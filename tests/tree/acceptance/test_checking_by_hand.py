@@ -246,6 +246,7 @@ def files_opened(root: Path, *options: str) -> set[str]:
     return {path for path in opened if (root / path).is_file()}
 
 
+@pytest.mark.slow
 def test_a_second_run_reads_no_content_but_that_of_lists_and_a_fresh_one_reads_all(
     root: Path,
 ) -> None:
@@ -261,6 +262,7 @@ def test_a_second_run_reads_no_content_but_that_of_lists_and_a_fresh_one_reads_a
     assert files_opened(root) == {"SHA256SUMS", "notes.txt"}
 
 
+@pytest.mark.slow
 def test_state_is_kept_where_it_is_wanted_and_never_in_the_tree(root: Path, tmp_path: Path) -> None:
     text(root)
     assert stat.S_IMODE((tmp_path / "state").stat().st_mode) == 0o700
@@ -285,6 +287,7 @@ def refused(*arguments: str | Path, through: list[str] | None = None) -> str:
     return line
 
 
+@pytest.mark.slow
 def test_what_cannot_be_checked_is_said_in_one_line(root: Path, tmp_path: Path) -> None:
     state = ("--state", tmp_path / "state")
     assert "Not a directory" in refused(root / "notes.txt", *state)

@@ -60,6 +60,7 @@ def test_a_guessed_catalog_vouches_for_every_file_and_says_how_it_was_read(
     assert one["detail"] in text.decode()
 
 
+@pytest.mark.slow
 @pytest.mark.usefixtures("shape")
 def test_each_damage_to_a_file_of_a_guessed_catalog_is_one_finding(tmp_path: Path) -> None:
     root = tmp_path / "tree"

@@ -29,16 +29,28 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
 GIB = 1024**3
+STOCK = 12  # trees: what a process of a parallel run takes
+
+
+@pytest.fixture(scope="module")
+def settled() -> list[Path]:
+    """Give the trees that have settled and that no test has taken yet."""
+    return []
 
 
 @pytest.fixture
-def plant(tmp_path: Path) -> Path:
-    """Make a tree of five files, settled."""
-    root = tmp_path / "plant"
+def plant(settled: list[Path], tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Give a tree of five files, settled; a stock of them is made at once, to wait but once."""
+    if not settled:
+        settled.extend(_plant(tmp_path_factory.mktemp("stock") / "plant") for _ in range(STOCK))
+        time.sleep(kit.SETTLING)
+    return settled.pop()
+
+
+def _plant(root: Path) -> Path:
     (root / "docs").mkdir(parents=True)
     for name in ("a", "b", "c", "docs/d", "docs/e"):
         (root / name).write_bytes(b"reading of " + name.encode())
-    time.sleep(kit.SETTLING)
     return root
 
 
@@ -429,6 +441,7 @@ def test_a_damaged_file_gives_right_answers_or_one_clear_line(
 # Two at once, and ends of every kind.
 
 
+@pytest.mark.slow
 def test_two_processes_with_one_cache_both_end_well(
     plant: Path, state: Path, tmp_path: Path
 ) -> None:
@@ -487,6 +500,7 @@ def _started(root: Path, state: Path) -> subprocess.Popen[bytes]:
     )  # fmt: skip
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("how", [signal.SIGINT, signal.SIGTERM, signal.SIGKILL])
 def test_an_end_in_the_middle_leaves_a_good_cache_with_what_was_done(
     tmp_path: Path, state: Path, how: signal.Signals
@@ -593,6 +607,7 @@ def test_nothing_is_remembered_on_fuse(plant: Path, state: Path, tmp_path: Path)
     bindfs = harness.need("bindfs")  # of Debian
     if not os.path.exists("/dev/fuse"):
         harness.missing("this kernel has no FUSE")
+    plant = plant.rename(tmp_path / "plant")
     (tmp_path / "mirror").mkdir()
     done = subprocess.run(
         [bindfs, str(plant), str(tmp_path / "mirror")], capture_output=True, timeout=60, check=False

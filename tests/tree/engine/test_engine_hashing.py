@@ -294,6 +294,7 @@ def test_a_file_that_got_longer_before_it_was_read_is_growing(plant: Path) -> No
     assert (found.changed, found.grown, found.digests) == (True, True, {})
 
 
+@pytest.mark.slow
 def test_a_file_that_grows_while_it_is_read_is_growing_and_reading_ends(plant: Path) -> None:
     with open(plant / "a.iso", "wb") as stream:
         stream.truncate(400 * 1024 * 1024)
@@ -328,6 +329,7 @@ class _Waiting:
             self._thread.start()
 
 
+@pytest.mark.slow
 def test_a_file_rewritten_while_it_is_read_is_changed(plant: Path) -> None:
     with open(plant / "a.iso", "wb") as stream:
         stream.truncate(400 * 1024 * 1024)
@@ -451,6 +453,7 @@ def test_a_few_files_start_one_process_and_many_as_many_as_cores(plant: Path) ->
         assert _own_hashers() == []
 
 
+@pytest.mark.slow
 def test_leaving_early_ends_every_process(plant: Path) -> None:
     for number in range(5000):
         (plant / f"{number}").write_bytes(b"x")
@@ -475,6 +478,7 @@ def test_open_descriptors_stay_few_and_none_is_left(plant: Path) -> None:
     assert len(os.listdir("/proc/self/fd")) == before
 
 
+@pytest.mark.slow
 def test_a_process_that_is_killed_is_one_clear_line(plant: Path) -> None:
     with open(plant / "large.img", "wb") as stream:
         stream.truncate(1024**3)

@@ -58,6 +58,7 @@ def test_a_stream_cut_anywhere_is_cut_short(name: str) -> None:
             _through(whole[:end])
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("name", PACK)
 def test_a_bomb_stops_at_the_bound_and_takes_no_memory(name: str) -> None:
     bomb = PACK[name](bytes(100 * 1024 * 1024))
@@ -176,6 +177,7 @@ class _Endless(io.RawIOBase):
         return b"</a>" if self._left < 0 else b"\n  <b>seven pumps</b>\n " * 1000
 
 
+@pytest.mark.slow
 def test_memory_does_not_grow_with_the_number_of_elements() -> None:
     def peak(count: int) -> int:
         stream = cast("BinaryIO", io.BufferedReader(cast("Any", _Head(_Endless(count)))))

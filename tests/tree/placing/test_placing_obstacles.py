@@ -345,6 +345,7 @@ def _go_on(process: subprocess.Popen[bytes], number: int = signal.SIGCONT) -> by
     return process.communicate(timeout=60)[1]
 
 
+@pytest.mark.slow
 def test_a_run_that_is_killed_leaves_the_place_empty_and_a_part_that_the_check_names(
     large: Path, tmp_path: Path
 ) -> None:
@@ -380,6 +381,7 @@ def test_something_that_is_put_there_meanwhile_stays(large: Path) -> None:
     assert names(large) == {"SHA256SUMS", "large.iso"}
 
 
+@pytest.mark.slow
 def test_a_file_that_changes_while_it_is_copied_is_not_placed(large: Path, tmp_path: Path) -> None:
     process, _ = _copying(large)
     with (tmp_path / "large.iso").open("r+b") as stream:

@@ -373,6 +373,7 @@ class Many(io.RawIOBase):
         return len(piece)
 
 
+@pytest.mark.slow
 def test_memory_does_not_grow_with_an_index() -> None:
     few, _ = peak_of(io.BufferedReader(Many(600)))
     many, _ = peak_of(io.BufferedReader(Many(60_000)))

@@ -76,6 +76,7 @@ def test_a_second_list_that_disagrees_is_found(tree: Path, tmp_path: Path) -> No
     assert ("listed with different digests", "pumps/one.bin") in found.faults
 
 
+@pytest.mark.slow
 def test_another_digest_is_read_once_and_then_remembered(tree: Path, tmp_path: Path) -> None:
     content = (tree / "pumps/one.bin").read_bytes()
     (tree / "SHA512SUMS").write_text(f"{hashlib.sha512(content).hexdigest()}  pumps/one.bin\n")

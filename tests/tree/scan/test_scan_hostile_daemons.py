@@ -140,6 +140,7 @@ def test_an_answer_that_is_cut_off_is_none(tree: Path, state: Path) -> None:
         assert {finding.kind for finding in report.findings} == {Kind.NOT_SCANNED}
 
 
+@pytest.mark.slow
 @settings(max_examples=200, deadline=None, suppress_health_check=list(HealthCheck))
 @given(answer=st.one_of(st.binary(max_size=60), st.text(max_size=40).map(str.encode)))
 def test_no_answer_but_the_one_is_clean(tree: Path, state: Path, answer: bytes) -> None:
@@ -240,6 +241,7 @@ def test_a_daemon_that_gets_stuck_at_one_file_scans_the_others_and_the_status_is
     assert scanned_by(answering(b"stream: OK\0"), tree, state).scanned == 1
 
 
+@pytest.mark.slow
 def test_a_daemon_that_reads_nothing_is_given_up(tmp_path: Path, state: Path) -> None:
     tree = tmp_path / "large"
     tree.mkdir()

@@ -42,6 +42,7 @@ def test_a_plain_message_is_read_as_it_is_verified(end: bytes) -> None:
     assert read(content) == signed_text(content) == b"a  pump.img\n-dash\nvalve\n"
 
 
+@pytest.mark.slow
 @settings(max_examples=2000, deadline=None)
 @given(PIECES, PIECES, PIECES, st.sampled_from([b"\n", b"\r\n"]))
 def test_whatever_is_taken_for_verification_is_read_alike(

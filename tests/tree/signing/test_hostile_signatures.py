@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import issuing
 import pytest
 import rpm_kit
+from changing import SCRIPT, changed
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from signing_kit import check, load, pin, signed_text
@@ -38,17 +39,9 @@ many = settings(
 some = settings(many, max_examples=500)
 
 
-@st.composite
-def mutated(draw: st.DrawFn, good: bytes) -> bytes:
+def mutated(good: bytes) -> st.SearchStrategy[bytes]:
     """Change, drop, double or insert bytes of something good, or make all of it up."""
-    if draw(st.integers(0, 3)) == 0:
-        return draw(st.binary(max_size=300))
-    content = bytearray(good)
-    for _ in range(draw(st.integers(1, 4))):
-        at = draw(st.integers(0, len(content)))
-        end = at + draw(st.integers(0, 20))
-        content[at:end] = draw(st.binary(max_size=20))
-    return bytes(content)
+    return SCRIPT.map(lambda script: changed(good, script))
 
 
 def attempt(reader: Callable[[bytes], Any], content: bytes) -> Any:

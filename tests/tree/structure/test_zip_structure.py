@@ -121,6 +121,7 @@ def test_odd_but_valid_archives_are_clean(data: bytes) -> None:
     assert is_clean(look(data, b"x.zip"), "zip")
 
 
+@pytest.mark.slow
 def test_an_archive_of_more_than_65535_members_is_walked_and_each_lost_entry_found() -> None:
     def fill(archive: zipfile.ZipFile) -> None:
         for number in range(65600):

@@ -15,7 +15,7 @@ from collections import deque
 from typing import TYPE_CHECKING, NamedTuple
 
 if TYPE_CHECKING:
-    from .never_serve import Hides
+    from depotserve.never_serve import Hides
 
 __all__ = ["NotBeneathError", "Opened", "open_beneath"]
 
