@@ -18,7 +18,7 @@ from depotserve.tree.authenticity.verdict import State
 from depotserve.tree.claims import Claims
 from depotserve.tree.entry import Kind as EntryKind
 from depotserve.tree.entry import shown
-from depotserve.tree.expectations.rules import load_rules
+from depotserve.tree.expectations.catalogs import load_rules
 from depotserve.tree.expected import Expected
 from depotserve.tree.finder import Finder
 from depotserve.tree.finding import Finding, Kind
@@ -37,7 +37,7 @@ if TYPE_CHECKING:
 
     from depotserve.tree.authenticity.keys import Keys
     from depotserve.tree.authenticity.signatures import Checked
-    from depotserve.tree.expectations.rules import Rules
+    from depotserve.tree.expectations.catalogs import Rules
     from depotserve.tree.given import Given
     from depotserve.tree.inventory import Inventory
     from depotserve.tree.progress import Progress

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 
 from depotserve import config
 from depotserve.tree.entry import Kind
-from depotserve.tree.expectations import checksum_lines
 from depotserve.tree.expectations.listed import Dialect
+from depotserve.tree.expectations.lists import checksum_lines
 from depotserve.tree.expectations.recognise import recognise
 from depotserve.tree.gather import Gathering, Source, head_of
 from depotserve.tree.given import Given, look_at_given
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
     from depotserve.tree.claims import Claims
-    from depotserve.tree.expectations.rules import Rules
+    from depotserve.tree.expectations.catalogs import Rules
     from depotserve.tree.finder import Finder
     from depotserve.tree.findings import Findings
     from depotserve.tree.inventory import Inventory

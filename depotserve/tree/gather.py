@@ -13,7 +13,7 @@ from depotserve.tree import compression
 from depotserve.tree.entry import shown
 from depotserve.tree.expectations.bases import BASES, NAME
 from depotserve.tree.expectations.by_name import ByName
-from depotserve.tree.expectations.catalog import Standing, standing
+from depotserve.tree.expectations.catalogs import Standing, standing
 from depotserve.tree.expectations.listed import (
     BESIDE_MOST,
     Listed,

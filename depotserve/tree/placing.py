@@ -15,7 +15,7 @@ from depotserve.errors import CallerError
 from depotserve.tree.claims import Claims
 from depotserve.tree.content import ChangedError, Content, read_content
 from depotserve.tree.entry import Kind
-from depotserve.tree.expectations.rules import load_rules
+from depotserve.tree.expectations.catalogs import load_rules
 from depotserve.tree.expected import Expected
 from depotserve.tree.finder import Finder
 from depotserve.tree.finding import Kind as Found

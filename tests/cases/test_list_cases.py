@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 import harness
 import pytest
 
-from depotserve.tree.expectations import checksum_lines
 from depotserve.tree.expectations.listed import Item, Listed, Place, UnusableError
+from depotserve.tree.expectations.lists import checksum_lines
 from depotserve.tree.manifest import manifest_line
 
 if TYPE_CHECKING:

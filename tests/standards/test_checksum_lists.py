@@ -13,8 +13,8 @@ from typing import Any, NamedTuple
 import pytest
 import vector_rows
 
-from depotserve.tree.expectations import bag, checksum_lines
 from depotserve.tree.expectations.listed import Listed, Place, Unreadable, UnusableError
+from depotserve.tree.expectations.lists import bag, checksum_lines
 
 ELSEWHERE = {"deb822-release", "metalink4"}
 ROWS = [row for row in vector_rows.load("checksum_lists") if row["dialect"] not in ELSEWHERE]

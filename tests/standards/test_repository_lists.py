@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 import vector_rows
 
-from depotserve.tree.expectations import debian, metalink
+from depotserve.tree.expectations.indexes import debian, metalink
 from depotserve.tree.expectations.listed import Item, Listed, Place, UnusableError
 
 if TYPE_CHECKING:

@@ -6,16 +6,9 @@ import posixpath
 import re
 from typing import TYPE_CHECKING, Callable
 
-from depotserve.tree.expectations import (
-    bag,
-    catalog,
-    checksum_lines,
-    debian,
-    metalink,
-    oci,
-    rpm_md,
-    simple_index,
-)
+from depotserve.tree.expectations.catalogs import catalog
+from depotserve.tree.expectations.indexes import debian, metalink, oci, rpm_md, simple_index
+from depotserve.tree.expectations.lists import bag, checksum_lines
 
 if TYPE_CHECKING:
     from depotserve.tree.expectations.listed import Dialect

@@ -15,7 +15,8 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from depotserve.tree.digests import named
-from depotserve.tree.expectations.catalog import dialect_of, read_catalog
+from depotserve.tree.expectations.catalogs.catalog import dialect_of, read_catalog
+from depotserve.tree.expectations.catalogs.rules import load_rules
 from depotserve.tree.expectations.listed import (
     Dialect,
     Listed,
@@ -24,7 +25,6 @@ from depotserve.tree.expectations.listed import (
     UnusableError,
     resolve,
 )
-from depotserve.tree.expectations.rules import load_rules
 
 if TYPE_CHECKING:
     from pathlib import Path

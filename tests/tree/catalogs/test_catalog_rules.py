@@ -11,8 +11,8 @@ import pytest
 from catalog_kit import as_json, hexed, in_base64
 
 from depotserve.errors import CallerError, SurroundingsError
+from depotserve.tree.expectations.catalogs.rules import Rules, load_rules
 from depotserve.tree.expectations.listed import Listed, Place, Unreadable, UnusableError
-from depotserve.tree.expectations.rules import Rules, load_rules
 
 if TYPE_CHECKING:
     from depotserve.tree.expectations.listed import Item

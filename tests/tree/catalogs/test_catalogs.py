@@ -12,7 +12,7 @@ import pytest
 from catalog_kit import FILES, Shape, as_json, hexed, in_base64
 
 from depotserve.tree.digests import named
-from depotserve.tree.expectations.catalog import (
+from depotserve.tree.expectations.catalogs.catalog import (
     BASES,
     Catalog,
     Standing,
@@ -21,6 +21,7 @@ from depotserve.tree.expectations.catalog import (
     read_catalog,
     standing,
 )
+from depotserve.tree.expectations.catalogs.rules import load_rules
 from depotserve.tree.expectations.listed import (
     Listed,
     NotAListError,
@@ -29,7 +30,6 @@ from depotserve.tree.expectations.listed import (
     UnusableError,
     resolve,
 )
-from depotserve.tree.expectations.rules import load_rules
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

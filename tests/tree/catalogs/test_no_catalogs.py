@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 from catalog_kit import as_json, hexed, in_base64
 
-from depotserve.tree.expectations.catalog import Standing, guess, read_catalog, standing
+from depotserve.tree.expectations.catalogs.catalog import Standing, guess, read_catalog, standing
 from depotserve.tree.expectations.listed import NotAListError, Place
 
 SOURCES = [f"./source/part{n}.c" for n in range(40)]

@@ -6,7 +6,6 @@ import hashlib
 import io
 from typing import TYPE_CHECKING, NamedTuple
 
-from depotserve.tree.expectations import bag, checksum_lines
 from depotserve.tree.expectations.listed import (
     Dialect,
     Item,
@@ -15,6 +14,7 @@ from depotserve.tree.expectations.listed import (
     Unreadable,
     UnusableError,
 )
+from depotserve.tree.expectations.lists import bag, checksum_lines
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

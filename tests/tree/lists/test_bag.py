@@ -12,9 +12,9 @@ import bagit
 import pytest
 from list_kit import DECLARATION, H, Outcome, dialect_of, read
 
-from depotserve.tree.expectations.bag import read_fetch_list
 from depotserve.tree.expectations.listed import Listed, NotAListError, Place, resolve
-from depotserve.tree.expectations.seen import Seen
+from depotserve.tree.expectations.lists.bag import read_fetch_list
+from depotserve.tree.expectations.lists.seen import Seen
 
 MANIFEST, TAG_MANIFEST, FETCH = b"manifest-sha256.txt", b"tagmanifest-sha256.txt", b"fetch.txt"
 OLD = DECLARATION.replace(b"1.0", b"0.97")

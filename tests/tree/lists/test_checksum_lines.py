@@ -8,7 +8,6 @@ import io
 import pytest
 from list_kit import H, X, dialect_of, one_path, read
 
-from depotserve.tree.expectations.checksum_lines import read as read_lines
 from depotserve.tree.expectations.listed import (
     LONGEST_LINE,
     Listed,
@@ -16,6 +15,7 @@ from depotserve.tree.expectations.listed import (
     Place,
     UnusableError,
 )
+from depotserve.tree.expectations.lists.checksum_lines import read as read_lines
 
 MD5, SHA1 = (hashlib.new(name, X).hexdigest().encode() for name in ("md5", "sha1"))
 SHORT = hashlib.blake2b(X, digest_size=20).hexdigest().encode()

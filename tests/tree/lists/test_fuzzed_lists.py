@@ -11,7 +11,6 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from list_kit import DECLARATION, H
 
-from depotserve.tree.expectations import bag, checksum_lines
 from depotserve.tree.expectations.listed import (
     Listed,
     Place,
@@ -20,6 +19,7 @@ from depotserve.tree.expectations.listed import (
     UnusableError,
     resolve,
 )
+from depotserve.tree.expectations.lists import bag, checksum_lines
 from depotserve.tree.manifest import manifest_line
 
 if TYPE_CHECKING:

@@ -11,7 +11,7 @@ import pytest
 import repo_kit
 
 from depotserve.tree import compression
-from depotserve.tree.expectations import debian
+from depotserve.tree.expectations.indexes import debian
 from depotserve.tree.expectations.listed import (
     LONGEST_LINE,
     Listed,

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 import repo_kit
 
-from depotserve.tree.expectations import simple_index
+from depotserve.tree.expectations.indexes import simple_index
 from depotserve.tree.expectations.listed import Listed, NotAListError, Place, UnusableError
 
 if TYPE_CHECKING:

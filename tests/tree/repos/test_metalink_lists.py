@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import pytest
 import repo_kit
 
-from depotserve.tree.expectations import metalink
+from depotserve.tree.expectations.indexes import metalink
 from depotserve.tree.expectations.listed import Listed, Unreadable, UnusableError
 
 if TYPE_CHECKING:

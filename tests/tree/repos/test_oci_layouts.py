@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import pytest
 import repo_kit
 
-from depotserve.tree.expectations import oci
+from depotserve.tree.expectations.indexes import oci
 from depotserve.tree.expectations.listed import Listed, NotAListError, Place, UnusableError
 
 if TYPE_CHECKING:

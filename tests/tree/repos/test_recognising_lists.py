@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import pytest
 
-from depotserve.tree.expectations import debian, metalink, oci, rpm_md, simple_index
 from depotserve.tree.expectations.bases import BASES
+from depotserve.tree.expectations.indexes import debian, metalink, oci, rpm_md, simple_index
 from depotserve.tree.expectations.recognise import recognise
 
 if TYPE_CHECKING:

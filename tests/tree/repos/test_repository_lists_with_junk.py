@@ -13,8 +13,8 @@ from changing import SCRIPT, changed
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from depotserve.tree.expectations import debian, metalink, oci, rpm_md, simple_index
 from depotserve.tree.expectations.bases import BASES
+from depotserve.tree.expectations.indexes import debian, metalink, oci, rpm_md, simple_index
 from depotserve.tree.expectations.listed import (
     Dialect,
     Listed,

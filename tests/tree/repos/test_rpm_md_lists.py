@@ -11,7 +11,7 @@ import harness
 import pytest
 import repo_kit
 
-from depotserve.tree.expectations import rpm_md
+from depotserve.tree.expectations.indexes import rpm_md
 from depotserve.tree.expectations.listed import Listed, NotAListError, Place, UnusableError
 
 if TYPE_CHECKING:

@@ -10,6 +10,7 @@ from urllib.parse import unquote_to_bytes, urlsplit
 from depotserve.tree.digests import named
 from depotserve.tree.expectations.bases import NAME
 from depotserve.tree.expectations.file_facts import Facts, insist
+from depotserve.tree.expectations.indexes.strict_json import BadJsonError, parse, read_whole
 from depotserve.tree.expectations.listed import (
     Dialect,
     Item,
@@ -19,7 +20,6 @@ from depotserve.tree.expectations.listed import (
     Unreadable,
     UnusableError,
 )
-from depotserve.tree.expectations.strict_json import BadJsonError, parse, read_whole
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -5,9 +5,9 @@ from __future__ import annotations
 import itertools
 from typing import TYPE_CHECKING, Any
 
-from depotserve.tree.expectations.columns import AmbiguousError
-from depotserve.tree.expectations.facts import looks_like_digest, looks_like_file
-from depotserve.tree.expectations.vocabulary import Role, role
+from depotserve.tree.expectations.catalogs.columns import AmbiguousError
+from depotserve.tree.expectations.catalogs.facts import looks_like_digest, looks_like_file
+from depotserve.tree.expectations.catalogs.vocabulary import Role, role
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

@@ -12,6 +12,7 @@ import attrs
 
 from depotserve.tree.digests import named, parse_hex
 from depotserve.tree.expectations.file_facts import Facts, insist
+from depotserve.tree.expectations.indexes.strict_json import BadJsonError, parse, read_whole
 from depotserve.tree.expectations.listed import (
     BESIDE_MOST,
     Dialect,
@@ -22,7 +23,6 @@ from depotserve.tree.expectations.listed import (
     Unreadable,
     UnusableError,
 )
-from depotserve.tree.expectations.strict_json import BadJsonError, parse, read_whole
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING, BinaryIO, Callable
 import attrs
 
 from depotserve.tree.digests import Algorithm, named, parse_hex
-from depotserve.tree.expectations import checksum_lines
 from depotserve.tree.expectations.listed import (
     LONGEST_LINE,
     Dialect,
@@ -19,7 +18,8 @@ from depotserve.tree.expectations.listed import (
     Unreadable,
     UnusableError,
 )
-from depotserve.tree.expectations.records import (
+from depotserve.tree.expectations.lists import checksum_lines
+from depotserve.tree.expectations.lists.records import (
     Line,
     pieces_of,
     plain,
@@ -27,7 +27,7 @@ from depotserve.tree.expectations.records import (
     transcoded,
     universal,
 )
-from depotserve.tree.expectations.seen import Seen
+from depotserve.tree.expectations.lists.seen import Seen
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -8,14 +8,14 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 from urllib.parse import unquote_to_bytes
 
 from depotserve.tree.digests import Algorithm, by_size, named, parse_hex
-from depotserve.tree.expectations.file_facts import parse_size
-from depotserve.tree.expectations.vocabulary import (
+from depotserve.tree.expectations.catalogs.vocabulary import (
     Role,
     algorithm_of,
     is_algorithm_key,
     is_value_key,
     role,
 )
+from depotserve.tree.expectations.file_facts import parse_size
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

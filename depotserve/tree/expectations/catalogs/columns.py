@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import attrs
 
 from depotserve.tree.digests import named
-from depotserve.tree.expectations.facts import (
+from depotserve.tree.expectations.catalogs.facts import (
     Claim,
     claims,
     looks_like_file,
@@ -15,12 +15,12 @@ from depotserve.tree.expectations.facts import (
     size_of,
     url_path,
 )
-from depotserve.tree.expectations.vocabulary import Role, is_algorithm_key, role
+from depotserve.tree.expectations.catalogs.vocabulary import Role, is_algorithm_key, role
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator
 
-    from depotserve.tree.expectations.documents import Thing
+    from depotserve.tree.expectations.catalogs.documents import Thing
 
 __all__ = [
     "KEY",

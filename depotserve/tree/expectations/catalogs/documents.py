@@ -14,7 +14,7 @@ import json
 import re
 from typing import TYPE_CHECKING, Any, BinaryIO, Callable, NamedTuple
 
-from depotserve.tree.expectations.rows import with_keys
+from depotserve.tree.expectations.catalogs.rows import with_keys
 from depotserve.tree.xml_events import BadXmlError, Start, events
 
 if TYPE_CHECKING:

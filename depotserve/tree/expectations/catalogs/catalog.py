@@ -16,14 +16,16 @@ from typing import TYPE_CHECKING, Any, BinaryIO
 
 import attrs
 
-from depotserve.tree.expectations.columns import KEY, AmbiguousError, Table, one_line
-from depotserve.tree.expectations.documents import (
+from depotserve.tree.expectations.catalogs.columns import KEY, AmbiguousError, Table, one_line
+from depotserve.tree.expectations.catalogs.documents import (
     NoDocumentError,
     first,
     read_document,
     things,
 )
-from depotserve.tree.expectations.facts import claims, looks_like_digest, looks_like_file
+from depotserve.tree.expectations.catalogs.facts import claims, looks_like_digest, looks_like_file
+from depotserve.tree.expectations.catalogs.mapping import Mapped, Record, map_table
+from depotserve.tree.expectations.catalogs.vocabulary import Role, role
 from depotserve.tree.expectations.listed import (
     Dialect,
     Item,
@@ -33,13 +35,11 @@ from depotserve.tree.expectations.listed import (
     Unreadable,
     UnusableError,
 )
-from depotserve.tree.expectations.mapping import Mapped, Record, map_table
-from depotserve.tree.expectations.vocabulary import Role, role
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from depotserve.tree.expectations.documents import Thing
+    from depotserve.tree.expectations.catalogs.documents import Thing
 
 __all__ = [
     "BASES",

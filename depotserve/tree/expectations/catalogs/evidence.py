@@ -4,8 +4,13 @@ from __future__ import annotations
 
 import attrs
 
-from depotserve.tree.expectations.columns import AmbiguousError, DigestColumn, FactColumn, Table
-from depotserve.tree.expectations.vocabulary import Role
+from depotserve.tree.expectations.catalogs.columns import (
+    AmbiguousError,
+    DigestColumn,
+    FactColumn,
+    Table,
+)
+from depotserve.tree.expectations.catalogs.vocabulary import Role
 
 __all__ = ["Facts", "find_facts", "names_files"]
 

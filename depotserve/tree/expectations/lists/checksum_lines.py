@@ -15,9 +15,9 @@ from typing import TYPE_CHECKING, BinaryIO
 
 from depotserve.tree.digests import named, parse_hex
 from depotserve.tree.entry import shown
-from depotserve.tree.expectations import cleartext, list_names
+from depotserve.tree.expectations import cleartext
+from depotserve.tree.expectations.catalogs.facts import digest_of
 from depotserve.tree.expectations.cleartext import BEGIN, SIGNATURE
-from depotserve.tree.expectations.facts import digest_of
 from depotserve.tree.expectations.listed import (
     LONGEST_LINE,
     Dialect,
@@ -28,12 +28,13 @@ from depotserve.tree.expectations.listed import (
     Unreadable,
     UnusableError,
 )
-from depotserve.tree.expectations.records import Line, head_of, pieces_of, plain, split
+from depotserve.tree.expectations.lists import list_names
+from depotserve.tree.expectations.lists.records import Line, head_of, pieces_of, plain, split
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from depotserve.tree.expectations.list_names import ListName
+    from depotserve.tree.expectations.lists.list_names import ListName
 
 __all__ = ["dialect_of", "read"]
 

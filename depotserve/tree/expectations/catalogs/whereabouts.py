@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 import attrs
 
-from depotserve.tree.expectations.columns import AmbiguousError, PathColumn, Table
-from depotserve.tree.expectations.vocabulary import Role
+from depotserve.tree.expectations.catalogs.columns import AmbiguousError, PathColumn, Table
+from depotserve.tree.expectations.catalogs.vocabulary import Role
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -6,11 +6,14 @@ from typing import TYPE_CHECKING
 
 import attrs
 
-from depotserve.tree.expectations.columns import KEY, AmbiguousError, Table, is_wrong
-from depotserve.tree.expectations.doubts import refuse_nameless_facts, refuse_nameless_paths
-from depotserve.tree.expectations.evidence import Facts, find_facts
-from depotserve.tree.expectations.vocabulary import Role
-from depotserve.tree.expectations.whereabouts import Paths, find_paths
+from depotserve.tree.expectations.catalogs.columns import KEY, AmbiguousError, Table, is_wrong
+from depotserve.tree.expectations.catalogs.doubts import (
+    refuse_nameless_facts,
+    refuse_nameless_paths,
+)
+from depotserve.tree.expectations.catalogs.evidence import Facts, find_facts
+from depotserve.tree.expectations.catalogs.vocabulary import Role
+from depotserve.tree.expectations.catalogs.whereabouts import Paths, find_paths
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

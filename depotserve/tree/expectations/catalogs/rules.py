@@ -12,8 +12,8 @@ import attrs
 from depotserve.config.source import Listing, Mapping, Scalar, Value, mapping_of, read
 from depotserve.home import read_bounded
 from depotserve.tree.digests import Algorithm, named
+from depotserve.tree.expectations.catalogs.ruled import Rule, read_by
 from depotserve.tree.expectations.listed import Dialect
-from depotserve.tree.expectations.ruled import Rule, read_by
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

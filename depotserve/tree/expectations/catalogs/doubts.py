@@ -5,18 +5,18 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING, Callable
 
-from depotserve.tree.expectations.columns import AmbiguousError, Table
-from depotserve.tree.expectations.evidence import names_files
-from depotserve.tree.expectations.facts import (
+from depotserve.tree.expectations.catalogs.columns import AmbiguousError, Table
+from depotserve.tree.expectations.catalogs.evidence import names_files
+from depotserve.tree.expectations.catalogs.facts import (
     claims,
     is_address,
     looks_like_digest,
     looks_like_file,
 )
-from depotserve.tree.expectations.vocabulary import Role
+from depotserve.tree.expectations.catalogs.vocabulary import Role
 
 if TYPE_CHECKING:
-    from depotserve.tree.expectations.evidence import Facts
+    from depotserve.tree.expectations.catalogs.evidence import Facts
 
 __all__ = ["refuse_nameless_facts", "refuse_nameless_paths"]
 

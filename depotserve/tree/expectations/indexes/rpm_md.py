@@ -11,6 +11,7 @@ import re
 from typing import TYPE_CHECKING, BinaryIO
 
 from depotserve.tree.expectations.file_facts import Facts, insist, uncompressed
+from depotserve.tree.expectations.indexes.xml_records import Child, Record, records
 from depotserve.tree.expectations.listed import (
     Dialect,
     Item,
@@ -19,7 +20,6 @@ from depotserve.tree.expectations.listed import (
     Unreadable,
     UnusableError,
 )
-from depotserve.tree.expectations.xml_records import Child, Record, records
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

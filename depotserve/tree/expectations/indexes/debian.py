@@ -10,8 +10,15 @@ import re
 from typing import TYPE_CHECKING, BinaryIO
 
 from depotserve.tree.digests import named
-from depotserve.tree.expectations.deb822 import Boundary, Paragraph, Part, Value, paragraphs, parts
 from depotserve.tree.expectations.file_facts import Facts, insist, uncompressed
+from depotserve.tree.expectations.indexes.deb822 import (
+    Boundary,
+    Paragraph,
+    Part,
+    Value,
+    paragraphs,
+    parts,
+)
 from depotserve.tree.expectations.listed import (
     Dialect,
     Item,

@@ -6,6 +6,7 @@ import re
 from typing import TYPE_CHECKING, BinaryIO
 
 from depotserve.tree.expectations.file_facts import Facts, insist
+from depotserve.tree.expectations.indexes.xml_records import Record, records
 from depotserve.tree.expectations.listed import (
     Dialect,
     Item,
@@ -14,7 +15,6 @@ from depotserve.tree.expectations.listed import (
     Unreadable,
     UnusableError,
 )
-from depotserve.tree.expectations.xml_records import Record, records
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any, BinaryIO
 import attrs
 
 from depotserve.tree.digests import Algorithm, named
-from depotserve.tree.expectations.documents import NoDocumentError, Thing, read_document
-from depotserve.tree.expectations.facts import digest_of, path_of, size_of, url_path
+from depotserve.tree.expectations.catalogs.documents import NoDocumentError, Thing, read_document
+from depotserve.tree.expectations.catalogs.facts import digest_of, path_of, size_of, url_path
 from depotserve.tree.expectations.listed import Item, Listed, Place, Unreadable, UnusableError
 
 if TYPE_CHECKING:
