@@ -58,11 +58,10 @@ def tree_manifest(
 ) -> None:
     """Write the SHA-256 of every file in TREE, as `sha256sum -c` reads it, sorted by path.
 
-    What operating systems leave behind is in it too, since lists may ask for it; it is named on
-    standard error, as are links, which are left out. Exit status 1 if the manifest is not complete,
-    since something could not be read, is neither file, folder nor link, or is a link that leads to
-    nothing or out of the tree, or if there is no file. Nothing is checked against what the tree's
-    own lists say.
+    What operating systems leave behind is left out, and so are links; each is named on standard
+    error. Exit status 1 if the manifest is not complete, since something could not be read, is
+    neither file, folder nor link, or is a link that leads to nothing or out of the tree, or if
+    there is no file. Nothing is checked against what the tree's own lists say.
     """
     if out is not None:
         _check_out(out, tree)
@@ -148,7 +147,8 @@ def _folders(tree: Path, told: _Told) -> Iterator[Folder]:
     output = os.fstat(sys.stdout.fileno())
     own = (output.st_ino, output.st_dev)
     for folder in folders(tree):
-        yield folder._replace(states=dict(_kept(tree, folder, told, own)))
+        if within_litter(folder.path) is None:
+            yield folder._replace(states=dict(_kept(tree, folder, told, own)))
 
 
 def _kept(
@@ -156,16 +156,15 @@ def _kept(
 ) -> Iterator[tuple[bytes, State]]:
     """Give the files and folders of a folder; tell of all else."""
     for trouble in folder.troubles:
-        tell = told.fault if within_litter(trouble.path) is None else told.note
-        tell(trouble.path, trouble.why)
+        if within_litter(trouble.path) is None:
+            told.fault(trouble.path, trouble.why)
     # No name holds a `/`: most folders have no litter, which is told in one go.
-    inside = within_litter(folder.path) is not None
-    has_litter = not inside and within_litter(b"/".join(folder.states)) is not None
+    has_litter = within_litter(b"/".join(folder.states)) is not None
     for name, state in folder.states.items():
         path = folder.prefix + name
         if has_litter and is_litter(name):
-            told.note(path, "system litter, in the manifest too")
-        if state[0] != Kind.FILE:
+            told.note(path, "system litter, left out")
+        elif state[0] != Kind.FILE:
             _TOLD_OF[Kind(state[0])](tree, path, told)
             yield name, state
         elif state[4:] == own:
