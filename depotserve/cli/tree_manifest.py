@@ -20,6 +20,7 @@ from depotserve.errors import CallerError
 from depotserve.tree import cache
 from depotserve.tree.entry import Kind, shown
 from depotserve.tree.hashing import hash_files
+from depotserve.tree.held import FILE
 from depotserve.tree.inventory import ALWAYS, opened_inventory
 from depotserve.tree.litter import is_litter, within_litter
 from depotserve.tree.manifest import replacing, write_manifest
@@ -27,7 +28,7 @@ from depotserve.tree.state import state_folder
 from depotserve.tree.walk import folders
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterable, Iterator
 
     from depotserve.tree.hashing import Hashed
     from depotserve.tree.inventory import Inventory
@@ -147,8 +148,22 @@ def _folders(tree: Path, told: _Told) -> Iterator[Folder]:
     output = os.fstat(sys.stdout.fileno())
     own = (output.st_ino, output.st_dev)
     for folder in folders(tree):
-        if within_litter(folder.path) is None:
+        if _is_plain(folder, own):
+            yield folder
+        elif within_litter(folder.path) is None:
             yield folder._replace(states=dict(_kept(tree, folder, told, own)))
+
+
+def _is_plain(folder: Folder, own: tuple[int, int]) -> bool:
+    """Tell, in one go, a folder that holds nothing but files for the manifest, as most do."""
+    if folder.troubles or within_litter(_joined(folder.path, folder.states)) is not None:
+        return False
+    return all(state[0] == FILE and state[4:] != own for state in folder.states.values())
+
+
+def _joined(path: bytes, names: Iterable[bytes]) -> bytes:
+    """Put names together as a path, to look for any that are litter: no name holds a `/`."""
+    return b"/".join((path, *names))
 
 
 def _kept(
@@ -158,11 +173,9 @@ def _kept(
     for trouble in folder.troubles:
         if within_litter(trouble.path) is None:
             told.fault(trouble.path, trouble.why)
-    # No name holds a `/`: most folders have no litter, which is told in one go.
-    has_litter = within_litter(b"/".join(folder.states)) is not None
     for name, state in folder.states.items():
         path = folder.prefix + name
-        if has_litter and is_litter(name):
+        if is_litter(name):
             told.note(path, "system litter, left out")
         elif state[0] != Kind.FILE:
             _TOLD_OF[Kind(state[0])](tree, path, told)

@@ -32,8 +32,8 @@ NAME = "digests.db"
 # all, which a digest of these tells.
 _SCHEMA = """
 CREATE TABLE IF NOT EXISTS folders (
-    device INTEGER, inode INTEGER, brief BLOB, proof BLOB, facts BLOB, states BLOB,
-    PRIMARY KEY (device, inode)
+    device INTEGER, inode INTEGER, complete INTEGER, brief BLOB, proof BLOB, facts BLOB,
+    states BLOB, PRIMARY KEY (device, inode)
 )
 """
 _VERSION = 2
@@ -52,9 +52,10 @@ Facts = dict[str, dict[bytes, bytes]]
 class Recalled(NamedTuple):
     """What is known of a folder's files that have not changed; facts as `dumps` writes them."""
 
-    facts: bytes | None
-    whole: bool  # nothing in the folder has changed
-    lasts: bool  # what is learned of them now may be kept
+    facts: bytes | None = None
+    whole: bool = False  # nothing in the folder has changed
+    complete: bool = False  # nor is anything to be read: see `Kept`
+    lasts: bool = True  # what is learned of them now may be kept
 
 
 class Kept(NamedTuple):
@@ -63,6 +64,7 @@ class Kept(NamedTuple):
     device: int
     inode: int
     newest: int  # nanoseconds: the latest time of a file in it
+    complete: int  # 1 if all that is always wanted of its files is known
     states: bytes
     facts: bytes
 
@@ -117,21 +119,23 @@ class Cache:
     def recall(self, folder: Folder, states: bytes) -> Recalled:
         """Give what is known of a folder's files, whose `states` the caller has written."""
         if not self._is_believed(folder):
-            return Recalled(None, whole=False, lasts=False)
+            return Recalled(lasts=False)
         key, brief = (folder.device, folder.inode), _brief(states)
         with self._words():
             row = self._database.execute(_RECALL, key).fetchone()
         # What was damaged on the disk is as good as nothing.
-        if row is None or _brief(row[0] + row[2]) != row[1]:
-            return Recalled(None, whole=False, lasts=True)
-        if row[0] == brief:
-            return Recalled(row[2], whole=True, lasts=True)
+        complete, known, proof, facts = row or (0, b"", b"", b"")
+        # What was damaged on the disk is as good as nothing.
+        if _proof(complete, known, facts) != proof:
+            return Recalled()
+        if known == brief:
+            return Recalled(facts, whole=True, complete=complete == 1)
         with self._words():
             (before,) = self._database.execute(_STATES, key).fetchone() or (b"",)
-        if _brief(before) != row[0]:
-            return Recalled(None, whole=False, lasts=True)
-        facts = _of_same(marshal.loads(row[2]), marshal.loads(before), folder.states)  # noqa: S302
-        return Recalled(dumps(facts), whole=False, lasts=True)
+        if _brief(before) != known:
+            return Recalled()
+        same = _of_same(marshal.loads(facts), marshal.loads(before), folder.states)  # noqa: S302
+        return Recalled(dumps(same))
 
     @property
     def doubted(self) -> list[str]:
@@ -152,14 +156,16 @@ class Cache:
             for first in made:
                 some = itertools.chain((first,), _for_a_while(made))
                 with _transaction(self._database) as database:
-                    database.executemany("REPLACE INTO folders VALUES (?, ?, ?, ?, ?, ?)", some)
+                    database.executemany("REPLACE INTO folders VALUES (?, ?, ?, ?, ?, ?, ?)", some)
 
-    def _row(self, kept: Kept) -> tuple[int, int, bytes, bytes, bytes, bytes]:
-        facts, latest = kept.facts, self._begun - _SETTLED
-        if kept.newest > latest:
-            facts = dumps(_settled(marshal.loads(facts), marshal.loads(kept.states), latest))  # noqa: S302
-        brief = _brief(kept.states)
-        return kept.device, kept.inode, brief, _brief(brief + facts), facts, kept.states
+    def _row(self, kept: Kept) -> tuple[int, int, int, bytes, bytes, bytes, bytes]:
+        device, inode, newest, complete, states, facts = kept
+        latest = self._begun - _SETTLED
+        if newest > latest:
+            complete = 0
+            facts = dumps(_settled(marshal.loads(facts), marshal.loads(states), latest))  # noqa: S302
+        brief = _brief(states)
+        return device, inode, complete, brief, _proof(complete, brief, facts), facts, states
 
     def close(self) -> None:
         """Close; nothing is pending."""
@@ -188,7 +194,11 @@ def _brief(data: bytes) -> bytes:
     return hashlib.blake2b(data, digest_size=32).digest()
 
 
-_RECALL = "SELECT brief, proof, facts FROM folders WHERE device = ? AND inode = ?"
+def _proof(complete: int, brief: bytes, facts: bytes) -> bytes:
+    return _brief(b"%b%b%b" % (str(complete).encode(), brief, facts))
+
+
+_RECALL = "SELECT complete, brief, proof, facts FROM folders WHERE device = ? AND inode = ?"
 _STATES = "SELECT states FROM folders WHERE device = ? AND inode = ?"
 
 

@@ -54,11 +54,11 @@ class Chunks:
         for folder, some in itertools.groupby(rows, operator.itemgetter(0)):
             claims = waiting.pop(folder, [])
             count -= len(claims)
-            for _, claim in some:
-                claims.append(claim)
-                if len(claims) == _MOST:
-                    self._enter_chunk(folder, number, claims)
-                    claims = []
+            more = map(operator.itemgetter(1), some)
+            claims += itertools.islice(more, _MOST - len(claims))
+            while len(claims) == _MOST:
+                self._enter_chunk(folder, number, claims)
+                claims = list(itertools.islice(more, _MOST))
             waiting[folder] = claims
             count += len(claims)
             while count > _WAITING:

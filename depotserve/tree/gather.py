@@ -111,9 +111,16 @@ class Gathering:
             if kept.measured.there == kept.measured.listed:
                 break
             if way is ways[-1] and not way.spelled:
-                ways += [_Way(one.base, odd) for odd in sorted(lines.odd) for one in ways]
+                ways += [_Way(one.base, odd) for odd in self._odd(source) for one in ways]
         if kept is not None:
             self._keep(source, number, kept)
+
+    def _odd(self, source: Source) -> list[bytes]:
+        """Find the characters of `_SPELLINGS` in the paths of a list."""
+        with open(open_file(source.folder, source.file or source.path), "rb") as raw:
+            items = _items(raw, source, _Way(source.dialect.bases[0]), _Lines(source.path))
+            paths = (item.path for item in items if isinstance(item, Listed))
+            return sorted({odd for path in paths for odd in _SPELLINGS if odd in path})
 
     def _keep(self, source: Source, number: int, kept: _Try) -> None:
         worth = Standing.COUNTS
@@ -145,7 +152,7 @@ class Gathering:
     def _rows(self, source: Source, way: _Way, lines: _Lines) -> Iterator[Row]:
         find = self._finder(source, way.base)
         before: bytes | None = None
-        folder = b""
+        folder, has_digests = b"", False
         with open(open_file(source.folder, source.file or source.path), "rb") as raw:
             items = _items(raw, source, way, lines)
             for item in find.learnt(items) if isinstance(find, ByName) else items:
@@ -153,10 +160,6 @@ class Gathering:
                     lines.note(item)
                     continue
                 listed, line, size, digests, kin = item
-                if b"\\" in listed:
-                    lines.odd.add(b"\\")
-                if b"%" in listed:
-                    lines.odd.add(b"%")
                 there = listed[: listed.rfind(b"/") + 1]
                 name = listed[len(there) :]
                 # Mostly the folder of the line before, which need not be resolved again.
@@ -167,11 +170,13 @@ class Gathering:
                         continue
                     before = None if way.base == NAME else there
                     folder, _, name = path.rpartition(b"/")
-                lines.has_digests |= bool(digests)
+                if digests:
+                    has_digests = True
                 head = 1
                 for algorithm, digest in digests or _NO_DIGEST:
                     yield folder, (name, line, size, algorithm, digest, kin, head)
                     head = 0
+        lines.has_digests = has_digests
 
     def _finder(self, source: Source, base: str) -> Callable[[bytes], bytes | None]:
         if base == NAME:
@@ -210,7 +215,6 @@ class _Lines:
     path: bytes
     found: list[Finding] = attrs.field(factory=list)
     said: list[str] = attrs.field(factory=list)
-    odd: set[bytes] = attrs.field(factory=set)  # characters of `_SPELLINGS` in paths
     has_digests: bool = False
 
     def note(self, item: Unreadable) -> None:

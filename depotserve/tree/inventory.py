@@ -77,15 +77,15 @@ class Inventory:
 
     def _row(self, folder: Folder) -> tuple[object, ...]:
         files = [state for state in folder.states.values() if state[0] == FILE]
+        sizes = [state[1] for state in files]
         states = dumps(folder.states)
         known = self._cache.recall(folder, states) if self._cache else _NOTHING
-        digests = marshal.loads(known.facts).get(ALWAYS, ()) if known.facts else ()  # noqa: S302
+        unread = 0 if known.complete else len(files) - _count(known.facts)
         return (
             *(folder.path, folder.device, folder.inode),
-            *(len(files), sum(state[1] for state in files)),
-            max((state[1] for state in files), default=0),
-            max((max(state[2:4]) for state in files), default=0),
-            *(len(files) - len(digests), known.facts is not None and not known.whole),
+            *(len(files), sum(sizes), max(sizes, default=0)),
+            max([state[2] for state in files] + [state[3] for state in files], default=0),
+            *(unread, known.facts is not None and not known.whole),
             *(known.lasts, states, known.facts or _NO_FACTS),
         )
 
@@ -99,7 +99,7 @@ class Inventory:
             itertools.starmap(
                 Kept,
                 self.database.execute(
-                    "SELECT device, inode, newest, states, facts FROM folders "
+                    "SELECT device, inode, newest, unread = 0, states, facts FROM folders "
                     "WHERE pending AND lasts"
                 ),
             )
@@ -309,4 +309,9 @@ def opened_inventory(cache: Cache | None = None) -> Iterator[Inventory]:
 _LARGE = 64 * 1024 * 1024  # bytes; below, files are read in the order of their folders
 _ALWAYS = (ALWAYS,)
 _NO_FACTS = dumps({})
-_NOTHING = Recalled(None, whole=False, lasts=False)
+_NOTHING = Recalled(lasts=False)
+
+
+def _count(facts: bytes | None) -> int:
+    """Count the files whose digest is among some facts."""
+    return len(marshal.loads(facts).get(ALWAYS, ())) if facts else 0  # noqa: S302  # our own

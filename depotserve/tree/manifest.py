@@ -6,6 +6,7 @@ import contextlib
 import os
 import re
 import secrets
+from binascii import hexlify
 from pathlib import Path
 from typing import TYPE_CHECKING, BinaryIO
 
@@ -28,9 +29,10 @@ def manifest_line(path: bytes, digest: bytes) -> bytes:
     A path with a backslash, LF or CR is escaped, and a backslash before the digest says so
     (coreutils 9.1 manual, "md5sum invocation").
     """
+    if _SPECIAL.search(path) is None:
+        return b"%b  %b\n" % (hexlify(digest), path)
     escaped = _SPECIAL.sub(lambda found: _ESCAPES[found[0]], path)
-    mark = b"" if escaped == path else b"\\"
-    return b"%b%b  %b\n" % (mark, digest.hex().encode("ascii"), escaped)
+    return b"\\%b  %b\n" % (hexlify(digest), escaped)
 
 
 def write_manifest(stream: BinaryIO, rows: Iterable[tuple[bytes, bytes]]) -> int:

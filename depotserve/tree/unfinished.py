@@ -42,16 +42,14 @@ _TEMPORARY = re.compile(rb"(?P<final>.+\.[A-Za-z0-9]+)\.(?i:te?mp)", re.DOTALL)
 _DRAWN = re.compile(
     rb"\.(?P<final>.+)\.(?![A-Z][a-z]{5}$)(?=.*[A-Z])(?=.*[a-z])[A-Za-z0-9]{6}", re.DOTALL
 )
-_HINT = re.compile(
-    rb"(?i:\.(?:te?mp|%s))(?:/|\Z)|(?:/|\A)\.[^/]+\.[A-Za-z0-9]{6}(?:/|\Z)"
-    % b"|".join((*_CONTROLS, *_PARTS))
-)
+_HINT = re.compile(rb"\.(?i:te?mp|%s)(?:/|\Z)" % b"|".join((*_CONTROLS, *_PARTS)))
 
 
 def unfinished(names: Collection[bytes]) -> Iterator[tuple[bytes, str]]:
     """Yield the names of one folder that are unfinished downloads, and why; in order, each once."""
-    # No name holds a `/`: most folders have none such, which is told in one go.
-    if not _HINT.search(b"/".join(names)):
+    # No name holds a `/`: most folders have none such, nor a hidden one, which is told in one go.
+    joined = b"/" + b"/".join(names)
+    if b"/." not in joined and not _HINT.search(joined):
         return
     others = set(names)
     found: dict[bytes, str] = {}

@@ -402,7 +402,7 @@ def _flipped(value: bytes) -> bytes:
     return value[:middle] + bytes([value[middle] ^ 1]) + value[middle + 1 :]
 
 
-@pytest.mark.parametrize("column", ["device", "brief", "proof", "facts", "states"])
+@pytest.mark.parametrize("column", ["device", "complete", "brief", "proof", "facts", "states"])
 def test_a_row_with_a_flipped_bit_is_as_good_as_none(plant: Path, state: Path, column: str) -> None:
     kit.run(plant, state)
     with contextlib.closing(sqlite3.connect(state / "digests.db")) as database, database:
@@ -485,7 +485,7 @@ def test_others_can_write_while_folders_are_kept(
         def rows() -> Iterator[cache.Kept]:
             for number in range(4):
                 other.execute("DELETE FROM folders WHERE inode = 99")
-                yield cache.Kept(1, number, 0, cache.dumps({}), cache.dumps({}))
+                yield cache.Kept(1, number, 0, 0, cache.dumps({}), cache.dumps({}))
 
         known.keep(rows())
         (count,) = other.execute("SELECT count(*) FROM folders").fetchone()
@@ -648,7 +648,9 @@ def test_what_was_remembered_is_not_believed_where_it_would_not_be_remembered(
         kit.run(plant, state)
         with cache.opened(state, tmp_path / "mirror") as known:
             known.keep(
-                cache.Kept(found.device, found.inode, 0, cache.dumps(found.states), _wrong(found))
+                cache.Kept(
+                    found.device, found.inode, 0, 1, cache.dumps(found.states), _wrong(found)
+                )
                 for found in folders(tmp_path / "mirror")
             )
         assert len(_right(tmp_path / "mirror", state)) == 5
