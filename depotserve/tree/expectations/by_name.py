@@ -10,9 +10,11 @@ from typing import TYPE_CHECKING, Callable
 from depotserve.tree.expectations.listed import Item, Listed, resolve
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Iterator
 
 __all__ = ["ByName"]
+
+_MOST = 10_000  # items that are held at once, and tell enough; a catalog may have millions
 
 
 class ByName:
@@ -30,9 +32,10 @@ class ByName:
         self._named, self._is_there = named, is_there
         self._move: tuple[bytes, bytes] | None = None
 
-    def learnt(self, items: Iterable[Item]) -> list[Item]:
-        """Learn from all items of a list, and give them."""
-        known = list(items)
+    def learnt(self, items: Iterable[Item]) -> Iterator[Item]:
+        """Learn from the first items of a list, and give all of them."""
+        upcoming = iter(items)
+        known = list(itertools.islice(upcoming, _MOST))
         # Of all paths that end in a file's name, the one that is most like the file's own.
         likest: dict[bytes, tuple[int, bytes]] = {}
         for path in filter(None, map(_path_of, known)):
@@ -43,7 +46,7 @@ class ByName:
         )
         move, votes = max(moves.items(), key=lambda one: one[1], default=(None, 0))
         self._move = move if 2 * votes > len(likest) else None
-        return known
+        return itertools.chain(known, upcoming)
 
     def __call__(self, listed: bytes) -> bytes | None:
         """Give the path in the tree; None for a path that is none or leads out of the root."""
