@@ -10,6 +10,7 @@ from __future__ import annotations
 import contextlib
 import itertools
 import marshal
+import sqlite3
 import time
 from typing import TYPE_CHECKING, Callable, TypeVar
 
@@ -67,6 +68,10 @@ class Inventory:
             self.keep()
         finally:
             self.database.close()
+
+    def give_up(self) -> None:
+        """Keep nothing more: a database that failed once may give anything."""
+        self._cache = None
 
     def enter(self, folders: Iterable[Folder]) -> None:
         """Enter all that lies in the tree, each folder once, and what the cache knows of it."""
@@ -303,7 +308,11 @@ def opened_inventory(cache: Cache | None = None) -> Iterator[Inventory]:
     Raises SurroundingsError if the folder for temporary files is full.
     """
     with database_in_folder(), contextlib.closing(Inventory(cache)) as inventory:
-        yield inventory
+        try:
+            yield inventory
+        except sqlite3.Error:
+            inventory.give_up()
+            raise
 
 
 _LARGE = 64 * 1024 * 1024  # bytes; below, files are read in the order of their folders
