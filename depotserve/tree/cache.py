@@ -36,7 +36,7 @@ CREATE TABLE IF NOT EXISTS folders (
     states BLOB, PRIMARY KEY (device, inode)
 )
 """
-_VERSION = 2
+_VERSION = 3
 # A file that changes again within a clock's tick keeps its times; two seconds are more than the
 # coarsest clock of a file system that is believed at all. They are counted back from the opening of
 # the cache, before which nothing is read: a file that changed just before it was read, and again as
@@ -44,6 +44,8 @@ _VERSION = 2
 _SETTLED = 2_000_000_000  # nanoseconds
 _WAIT = 30.0  # seconds, for another command that writes
 _HOLD = 2.0  # seconds after which others are let write
+
+_FILE = int(Kind.FILE)
 
 # Facts of the files of a folder: by the fact's name, such as a digest's algorithm; by the file's.
 Facts = dict[str, dict[bytes, bytes]]
@@ -143,7 +145,7 @@ class Cache:
         return self._volumes.doubted
 
     def _is_believed(self, folder: Folder) -> bool:
-        devices = {state[5] for state in folder.states.values() if state[0] == Kind.FILE}
+        devices = {state[5] for state in folder.states.values() if state[0] == _FILE}
         return all(self._may_remember(device, folder.path) for device in devices)
 
     def _may_remember(self, device: int, path: bytes) -> bool:
@@ -162,8 +164,10 @@ class Cache:
         device, inode, newest, complete, states, facts = kept
         latest = self._begun - _SETTLED
         if newest > latest:
-            complete = 0
-            facts = dumps(_settled(marshal.loads(facts), marshal.loads(states), latest))  # noqa: S302
+            known = marshal.loads(facts)  # noqa: S302  # our own
+            settled = _settled(known, marshal.loads(states), latest)  # noqa: S302
+            if settled != known:
+                complete, facts = 0, dumps(settled)
         brief = _brief(states)
         return device, inode, complete, brief, _proof(complete, brief, facts), facts, states
 

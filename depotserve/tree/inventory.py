@@ -89,7 +89,8 @@ class Inventory:
         return (
             *(folder.path, folder.device, folder.inode),
             *(len(files), sum(sizes), max(sizes, default=0)),
-            max([state[2] for state in files] + [state[3] for state in files], default=0),
+            # A folder of which all is known may never be asked.
+            _LATE if known.whole else max((max(one[2], one[3]) for one in files), default=0),
             *(unread, known.facts is not None and not known.whole),
             *(known.lasts, states, known.facts or _NO_FACTS),
         )
@@ -317,6 +318,7 @@ def opened_inventory(cache: Cache | None = None) -> Iterator[Inventory]:
 
 _LARGE = 64 * 1024 * 1024  # bytes; below, files are read in the order of their folders
 _ALWAYS = (ALWAYS,)
+_LATE = 2**62  # nanoseconds: later than any clock; so the cache looks at each file
 _NO_FACTS = dumps({})
 _NOTHING = Recalled(lasts=False)
 
