@@ -57,6 +57,9 @@ def served(context: tls.ServerContext) -> Iterator[int]:
         server.close()
         while ALL:
             ALL.pop().abort()  # type: ignore[attr-defined]
+        # And those that are still shaking hands, which the protocol does not know.
+        for transport in [*loop._transports.values()]:  # type: ignore[attr-defined]  # noqa: SLF001
+            transport.abort()
         await asyncio.sleep(0.1)
 
     thread = threading.Thread(target=asyncio.run, args=(serve(),))
