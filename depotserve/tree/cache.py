@@ -125,16 +125,17 @@ class Cache:
         key, brief = (folder.device, folder.inode), _brief(states)
         with self._words():
             row = self._database.execute(_RECALL, key).fetchone()
-        # What was damaged on the disk is as good as nothing.
-        complete, known, proof, facts = row or (0, b"", b"", b"")
-        # What was damaged on the disk is as good as nothing.
-        if _proof(complete, known, facts) != proof:
+        if row is None:
+            return Recalled()
+        complete, known, proof, facts = row
+        # What was damaged on the disk is as good as nothing; a bit may make text of bytes.
+        if not _are_bytes(known, proof, facts) or _proof(complete, known, facts) != proof:
             return Recalled()
         if known == brief:
             return Recalled(facts, whole=True, complete=complete == 1)
         with self._words():
             (before,) = self._database.execute(_STATES, key).fetchone() or (b"",)
-        if _brief(before) != known:
+        if not _are_bytes(before) or _brief(before) != known:
             return Recalled()
         same = _of_same(marshal.loads(facts), marshal.loads(before), folder.states)  # noqa: S302
         return Recalled(dumps(same))
@@ -196,6 +197,10 @@ class Cache:
 
 def _brief(data: bytes) -> bytes:
     return hashlib.blake2b(data, digest_size=32).digest()
+
+
+def _are_bytes(*values: object) -> bool:
+    return all(isinstance(one, bytes) for one in values)
 
 
 def _proof(complete: int, brief: bytes, facts: bytes) -> bytes:

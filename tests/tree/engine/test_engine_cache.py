@@ -412,6 +412,20 @@ def test_a_row_with_a_flipped_bit_is_as_good_as_none(plant: Path, state: Path, c
     assert _right(plant, state) == []
 
 
+# One bit of a record's header makes text, or nothing, of bytes: SQLite file format, section 2.1.
+@pytest.mark.parametrize("column", ["complete", "brief", "proof", "facts", "states"])
+@pytest.mark.parametrize("value", ["text", None])
+def test_a_row_of_other_types_is_as_good_as_none(
+    plant: Path, state: Path, column: str, value: str | None
+) -> None:
+    kit.run(plant, state)
+    with contextlib.closing(sqlite3.connect(state / "digests.db")) as database, database:
+        database.execute(f"UPDATE folders SET {column} = ?", (value,))  # noqa: S608
+    (plant / "a").unlink()
+    assert len(_right(plant, state)) == (2 if column == "states" else 4)
+    assert _right(plant, state) == []
+
+
 def test_the_row_of_another_folder_is_not_believed(plant: Path, state: Path) -> None:
     kit.run(plant, state)
     with contextlib.closing(sqlite3.connect(state / "digests.db")) as database, database:
